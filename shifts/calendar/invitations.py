@@ -1,0 +1,35 @@
+"""Invitations by mail (iTIP, RFC 5546): a REQUEST when booked or changed, a CANCEL when it ends."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.conf import settings
+from icalendar import vCalAddress
+
+from shifts.calendar.components import calendar, event, newest_doors
+from shifts.models import CalendarEntry
+from sites.models import Programme
+
+
+def request(entry: CalendarEntry, *, at: datetime) -> bytes:
+    """The REQUEST for an entry, as bytes with CRLF."""
+    return message(entry, "REQUEST", at=at)
+
+
+def cancellation(entry: CalendarEntry, *, at: datetime) -> bytes:
+    """The CANCEL for an entry whose SEQUENCE was raised for it. No alarm (RFC 5546 3.2.5)."""
+    return message(entry, "CANCEL", at=at)
+
+
+def message(entry: CalendarEntry, method: str, *, at: datetime) -> bytes:
+    site_ids = set(entry.booking.run.site_ids)
+    component = event(entry, stamp=at, doors=newest_doors(site_ids), alarm=method == "REQUEST")
+    component["organizer"] = vCalAddress.new(settings.DEFAULT_FROM_EMAIL, cn=Programme.current().name)
+    component["attendee"] = vCalAddress.new(
+        entry.address, cn=entry.person.name, cutype="INDIVIDUAL", role="REQ-PARTICIPANT",
+        partstat="NEEDS-ACTION", rsvp=True,
+    )
+    result = calendar(component)
+    result.add("method", method)
+    return result.to_ical()

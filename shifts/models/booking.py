@@ -1,0 +1,90 @@
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Exists, OuterRef, Q
+from django.utils.translation import gettext_lazy as _
+
+from shifts.models.run import Run, Stop
+from volunteers.models import Person, SignOff, StepTerm
+
+
+class BookingQuerySet(models.QuerySet["Booking"]):
+    def live(self) -> BookingQuerySet:
+        return self.filter(ended_at=None)
+
+    def drivers(self) -> BookingQuerySet:
+        return self.filter(seat=Booking.Seat.DRIVER)
+
+    def of(self, person: Person) -> BookingQuerySet:
+        return self.filter(person=person)
+
+    def on_runs_between(self, first: datetime, last: datetime) -> BookingQuerySet:
+        """Bookings of runs that touch the span, cancelled runs left out."""
+        return self.filter(run__cancelled_at=None, run__starts_at__lt=last, run__ends_at__gt=first)
+
+    def uncleared(self) -> BookingQuerySet:
+        """Live bookings of people the gate would not let drive that run: trainees in second seats too."""
+        sites = Stop.objects.filter(run=OuterRef(OuterRef("run"))).values("site")
+        unmet = StepTerm.objects.unmet(
+            person=OuterRef("person"), on=OuterRef("run__local_date"), sites=sites
+        )
+        return self.live().filter(Exists(unmet))
+
+    def clearance_gone(self) -> BookingQuerySet:
+        """Drivers' bookings that the gate would refuse today: a paper lapsed, a sign-off was taken back."""
+        return self.uncleared().drivers()
+
+
+class Booking(models.Model):
+    """One person in one seat of one run. It ends; it is not deleted."""
+
+    class Seat(models.TextChoices):
+        DRIVER = "driver", _("driver's seat")
+        SECOND = "second", _("second seat")
+
+    class End(models.TextChoices):
+        GIVEN_BACK = "given back", _("can't make it")
+        TAKEN_OUT = "taken out", _("taken out by the coordinator")
+        CANCELLED = "cancelled", _("the run was cancelled")
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="bookings")
+    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="bookings")
+    seat = models.CharField(max_length=6, choices=Seat)
+    booked_at = models.DateTimeField()
+    booked_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    ended_at = models.DateTimeField(null=True, blank=True)
+    ended_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    end = models.CharField(max_length=10, choices=End, blank=True)
+    end_note = models.CharField(max_length=300, blank=True)
+    sign_off = models.OneToOneField(SignOff, null=True, on_delete=models.PROTECT, related_name="ride")
+
+    objects = BookingQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["seat", "pk"]
+        constraints = [
+            models.UniqueConstraint(
+                name="booking_one_a_seat", fields=["run", "seat"], condition=Q(ended_at=None)
+            ),
+            models.UniqueConstraint(
+                name="booking_one_seat_a_person", fields=["run", "person"], condition=Q(ended_at=None)
+            ),
+            models.CheckConstraint(
+                name="booking_end_says_how",
+                condition=Q(ended_at=None, end="") | Q(ended_at__isnull=False) & ~Q(end=""),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.person} in the {self.get_seat_display()} of {self.run}"
+
+    @property
+    def is_live(self) -> bool:
+        return self.ended_at is None

@@ -1,0 +1,55 @@
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import F, Q
+
+
+class Policy(models.Model):
+    """The programme's schedule numbers. Common practice, no published source; each can be changed."""
+
+    id = models.PositiveSmallIntegerField(primary_key=True, default=1, editable=False)
+    weeks_ahead = models.PositiveSmallIntegerField(
+        "weeks of runs made ahead", default=8, validators=[MinValueValidator(1), MaxValueValidator(53)]
+    )
+    weeks_shown = models.PositiveSmallIntegerField(
+        "weeks of runs that volunteers can book", default=8,
+        validators=[MinValueValidator(1), MaxValueValidator(53)],
+    )
+    soon_days = models.PositiveSmallIntegerField("a run without a driver is soon from (days)", default=7)
+    urgent_hours = models.PositiveSmallIntegerField("urgent from (hours)", default=48)
+    now_hours = models.PositiveSmallIntegerField("now from (hours)", default=12)
+    between_minutes = models.PositiveSmallIntegerField(
+        "minutes between two runs of a person, beside the drive", default=15
+    )
+    load_minutes = models.PositiveSmallIntegerField(
+        "minutes for loading at a pickup, where the weekly run does not say", default=20
+    )
+    short_notice_hours = models.PositiveSmallIntegerField("giving back is short notice from (hours)", default=48)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(name="one_policy", condition=Q(id=1)),
+            models.CheckConstraint(
+                name="policy_shows_what_is_made", condition=Q(weeks_shown__lte=F("weeks_ahead")),
+                violation_error_message="Volunteers cannot book further ahead than runs are made.",
+            ),
+            models.CheckConstraint(
+                name="policy_levels_in_order", condition=Q(now_hours__lte=F("urgent_hours")),
+                violation_error_message="“Now” must begin later than “urgent”: give it fewer hours.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return "schedule numbers"
+
+    @classmethod
+    def current(cls) -> Policy:
+        """The policy; made with its defaults when nobody has saved one yet."""
+        return cls.objects.filter(pk=1).first() or cls.objects.get_or_create(pk=1)[0]
+
+    def opens_until(self, at: datetime) -> datetime:
+        """The moment up to which runs are open to volunteers."""
+        return at + timedelta(weeks=self.weeks_shown)

@@ -1,0 +1,155 @@
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from django.core.validators import MaxValueValidator
+from django.db import models
+from django.db.models import Exists, F, OuterRef, Prefetch, Q
+from django.utils.functional import cached_property
+
+from shifts.models.shift import Shift
+from sites.models import Closure, Site
+from volunteers.models import Person, StepTerm
+
+
+class RunQuerySet(models.QuerySet["Run"]):
+    def on_the_books(self) -> RunQuerySet:
+        return self.filter(cancelled_at=None)
+
+    def ahead(self, at: datetime) -> RunQuerySet:
+        """Runs that have not started."""
+        return self.filter(starts_at__gt=at)
+
+    def not_over(self, at: datetime) -> RunQuerySet:
+        return self.filter(ends_at__gt=at)
+
+    def with_closed(self) -> RunQuerySet:
+        """Marks runs with `closed`: one of their sites is closed that day. Computed, never stored."""
+        shut = Closure.objects.on(OuterRef("local_date")).filter(site__stops__run=OuterRef("pk"))
+        return self.annotate(closed=Exists(shut))
+
+    def unfilled(self) -> RunQuerySet:
+        from shifts.models.booking import Booking
+
+        taken = Booking.objects.live().filter(run=OuterRef("pk"), seat=Booking.Seat.DRIVER)
+        return self.exclude(Exists(taken))
+
+    def with_room(self) -> RunQuerySet:
+        """Runs with an empty driver's seat, or an empty second seat beside a lead driver."""
+        from shifts.models.booking import Booking
+
+        live = Booking.objects.live().filter(run=OuterRef("pk"))
+        driver = live.filter(seat=Booking.Seat.DRIVER)
+        second_open = (
+            Q(second_seat=True)
+            & Exists(driver.exclude(person__lead_since=None))
+            & ~Exists(live.filter(seat=Booking.Seat.SECOND))
+        )
+        return self.filter(~Exists(driver) | second_open)
+
+    def open_to(self, person: Person) -> RunQuerySet:
+        """Those that the person may drive by the gate, each on its own date."""
+        sites = Stop.objects.filter(run=OuterRef(OuterRef("pk"))).values("site")
+        unmet = StepTerm.objects.unmet(person=person.pk, on=OuterRef("local_date"), sites=sites)
+        return self.exclude(Exists(unmet))
+
+    def with_people(self) -> RunQuerySet:
+        """Fetches stops with their sites, and who sits where, in three queries for any number of runs."""
+        from shifts.models.booking import Booking
+
+        return self.select_related("shift").prefetch_related(
+            Prefetch("stops", queryset=Stop.objects.select_related("site")),
+            Prefetch(
+                "bookings", queryset=Booking.objects.live().select_related("person"), to_attr="seated"
+            ),
+        )
+
+    def locked(self) -> RunQuerySet:
+        """Holds the rows until the transaction ends, without blocking inserts that refer to them."""
+        return self.select_for_update(of=("self",), no_key=True).order_by("pk")
+
+
+class Run(models.Model):
+    """One dated trip of one car. `starts_at` and `ends_at` are instants; `local_date` is the
+    programme's date of the start. `slot_date` is the date the weekly run's rule gave: with the
+    shift it is the run's identity, and it stays when the run is moved."""
+
+    class Cause(models.TextChoices):
+        CALLED_OFF = "called off", "called off by the coordinator"
+        RULE = "rule", "the weekly run no longer has this date"
+
+    shift = models.ForeignKey(Shift, null=True, blank=True, on_delete=models.PROTECT, related_name="runs")
+    slot_date = models.DateField(null=True, blank=True)
+    title = models.CharField(max_length=80)
+    local_date = models.DateField(db_index=True)
+    starts_at = models.DateTimeField(db_index=True)
+    ends_at = models.DateTimeField()
+    crates = models.PositiveSmallIntegerField(default=0, validators=[MaxValueValidator(500)])
+    second_seat = models.BooleanField(default=True)
+    note = models.CharField(max_length=300, blank=True)
+    hand_edited = models.BooleanField(default=False)
+    off_rule = models.BooleanField(default=False)  # kept for its booking though the rule dropped the date
+    cancelled_at = models.DateTimeField(null=True, blank=True)
+    cancel_cause = models.CharField(max_length=10, choices=Cause, blank=True)
+    cancel_reason = models.CharField(max_length=200, blank=True)
+
+    objects = RunQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["starts_at", "pk"]
+        constraints = [
+            models.UniqueConstraint(name="run_once_a_slot", fields=["shift", "slot_date"]),
+            models.CheckConstraint(
+                name="run_slot_belongs_to_a_shift",
+                condition=Q(shift=None, slot_date=None) | Q(shift__isnull=False, slot_date__isnull=False),
+            ),
+            models.CheckConstraint(name="run_ends_after_it_starts", condition=Q(ends_at__gt=F("starts_at"))),
+            models.CheckConstraint(
+                name="run_cancelled_says_why",
+                condition=Q(cancelled_at=None, cancel_cause="")
+                | Q(cancelled_at__isnull=False) & ~Q(cancel_cause=""),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.title}, {self.local_date}"
+
+    @property
+    def is_cancelled(self) -> bool:
+        return self.cancelled_at is not None
+
+    @cached_property
+    def ordered_stops(self) -> list[Stop]:
+        """The stops in order, with their sites; from `with_people` where it was used."""
+        cache = getattr(self, "_prefetched_objects_cache", {})
+        return list(self.stops.all() if "stops" in cache else self.stops.select_related("site"))
+
+    @cached_property
+    def site_ids(self) -> list[int]:
+        return [stop.site_id for stop in self.ordered_stops]
+
+    def closed_sites(self) -> list[Site]:
+        """Its sites that are closed that day, in order."""
+        shut = set(Closure.objects.on(self.local_date).filter(site__in=self.site_ids).values_list("site", flat=True))
+        return [stop.site for stop in self.ordered_stops if stop.site_id in shut]
+
+    def arrives_at(self, stop: Stop) -> datetime:
+        return self.starts_at + timedelta(minutes=stop.after_minutes)
+
+
+class Stop(models.Model):
+    """A site in a run's order, and how many minutes after the start one is there."""
+
+    run = models.ForeignKey(Run, on_delete=models.CASCADE, related_name="stops")
+    position = models.PositiveSmallIntegerField()
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="stops")
+    after_minutes = models.PositiveSmallIntegerField(default=0)
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [
+            models.UniqueConstraint(name="stop_position_once", fields=["run", "position"]),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.position}. {self.site}"

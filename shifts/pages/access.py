@@ -1,0 +1,102 @@
+"""Who is asking, and what they may open: one helper an object, it answers 404 or 403 otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+from allauth.mfa.utils import is_mfa_enabled
+from django.conf import settings
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.utils import timezone, translation
+
+from sites.models import Programme
+from volunteers.models import Person
+
+View = Callable[..., HttpResponse]
+
+
+class ProgrammeMiddleware:
+    """Gives every request the programme, its clock, and the person the sign-in acts for."""
+
+    def __init__(self, get_response: View) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        request.programme = Programme.current()
+        request.person = acting_person(request)
+        if request.person and settings.LANGUAGE_COOKIE_NAME not in request.COOKIES:
+            translation.activate(request.person.language)
+            request.LANGUAGE_CODE = translation.get_language()
+        with timezone.override(request.programme.zone):
+            return self.get_response(request)
+
+
+def acting_person(request: HttpRequest) -> Person | None:
+    """The person this sign-in acts for now: the one chosen in a shared household, else the first."""
+    if not request.user.is_authenticated:
+        return None
+    people = list(Person.objects.of(request.user))
+    chosen = request.session.get("person")
+    return next((person for person in people if person.pk == chosen), people[0] if people else None)
+
+
+def page_facts(request: HttpRequest) -> dict[str, Any]:
+    """What every page may show."""
+    match = request.resolver_match
+    return {
+        "programme": getattr(request, "programme", None),
+        "person": getattr(request, "person", None),
+        "is_coordinator": is_coordinator(request),
+        "demo": settings.DEMO,
+        "nav": NAV.get(match.url_name or "", "") if match else "",
+    }
+
+
+NAV = {
+    "home": "home", "runs": "runs", "run": "runs", "orientation": "orientation", "briefing": "orientation",
+    "doors": "orientation", "calendar": "calendar", "me": "me",
+    "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_week": "week",
+    "desk_people": "people", "desk_person": "people", "desk_new_person": "people", "desk_import": "people",
+    "desk_orientation": "orientation", "desk_sites": "sites", "desk_site": "sites", "desk_new_site": "sites",
+    "desk_shifts": "shifts", "desk_shift": "shifts", "desk_new_shift": "shifts", "desk_settings": "settings",
+}  # fmt: skip
+
+
+def is_coordinator(request: HttpRequest) -> bool:
+    user = getattr(request, "user", None)
+    return bool(user and user.is_authenticated and user.is_coordinator)
+
+
+def volunteer_only(view: View) -> View:
+    """Signed in, and acting for somebody; a coordinator who is nobody's sign-in is sent to the desk."""
+
+    @login_required
+    @wraps(view)
+    def inner(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        if request.person is None:
+            if is_coordinator(request):
+                return redirect("desk")
+            raise PermissionDenied
+        return view(request, *args, **kwargs)
+
+    return inner
+
+
+def coordinator_only(view: View) -> View:
+    """The desk: coordinators with a second factor, which the demo does without."""
+
+    @login_required
+    @wraps(view)
+    def inner(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        if not is_coordinator(request):
+            raise PermissionDenied
+        if not settings.DEMO and not is_mfa_enabled(request.user):
+            return redirect("second_factor")
+        return view(request, *args, **kwargs)
+
+    return inner

@@ -1,0 +1,149 @@
+"""Seats: one function seats somebody, one gives a seat back. Every path goes through these two.
+
+Locks, always in this order: the run, then the person. Both are held until the seat is taken, so that
+one seat has one person and one person is in one place.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from shifts.calendar import entries
+from shifts.models import Booking, Policy, Run
+from shifts.schedule.legs import minutes_between
+from shifts.seats import notices, refusals
+from sites.log import record
+from sites.models import Programme
+from volunteers import clearance
+from volunteers.models import Person
+
+LONGEST_DRIVE = timedelta(hours=6)  # two runs further apart than this never collide; keeps the query small
+
+
+def seat(
+    *, run: Run, person: Person, seat: str, by: Any, on_behalf: bool = False, at: datetime | None = None
+) -> Booking:
+    """Puts a person in a seat of a run, tells them, and opens their calendar entry.
+
+    `on_behalf` is a coordinator's doing, after an agreement by phone: they may also fill runs that are
+    not open to volunteers yet, and one that has started but is not over. The gate holds all the same.
+    Raises a Refusal that says why not and what to do next.
+    """
+    at = at or timezone.now()
+    with transaction.atomic():
+        run = Run.objects.locked().get(pk=run.pk)
+        person = Person.objects.locked().get(pk=person.pk)
+        check_seat(run=run, person=person, seat=seat, at=at, on_behalf=on_behalf)
+        try:
+            with transaction.atomic():
+                booking = Booking.objects.create(run=run, person=person, seat=seat, booked_at=at, booked_by=by)
+        except IntegrityError as error:  # the constraint's word is the last, should a lock ever be missed
+            raise refusals.Taken from error
+        record(verb="seated", subject=run, person=person, by=by, at=at, after={"seat": seat, "on behalf": on_behalf})
+        entry = entries.open_entry(booking, at=at)
+        notices.booked(booking, entry, on_behalf=on_behalf, at=at)
+    return booking
+
+
+def check_seat(*, run: Run, person: Person, seat: str, at: datetime, on_behalf: bool = False) -> None:
+    """Raises the Refusal that `seat` would raise now; the page asks it, and `seat` asks it under the locks."""
+    refusal = why_not(run=run, person=person, seat=seat, at=at, on_behalf=on_behalf)
+    if refusal:
+        raise refusal
+
+
+def why_not(
+    *, run: Run, person: Person, seat: str, at: datetime, on_behalf: bool = False
+) -> refusals.Refusal | None:
+    """What keeps the person out of the seat, the plainest reason first; None when it is theirs to take."""
+    policy = Policy.current()
+    if run.is_cancelled:
+        return refusals.Cancelled(run.cancel_reason)
+    if at >= (run.ends_at if on_behalf else run.starts_at):
+        return refusals.Over()
+    if not on_behalf and run.starts_at > policy.opens_until(at):
+        return refusals.NotOpen(run.starts_at - timedelta(weeks=policy.weeks_shown))
+    if person.left_on or not person.drives:
+        return refusals.Left(person)
+    closed = run.closed_sites()
+    if closed:
+        return refusals.Closed(closed)
+    seated = {booking.seat: booking for booking in run.bookings.live().select_related("person")}
+    if any(booking.person_id == person.pk for booking in seated.values()):
+        return refusals.AlreadyOn()
+    if seat == Booking.Seat.SECOND and not run.second_seat:
+        return refusals.NoSecondSeat()
+    if seat in seated:
+        return refusals.Taken()
+    other = clash(run, person, policy=policy)
+    if other:
+        return refusals.Elsewhere(other)
+    missing = clearance.missing(person, on=run.local_date, sites=run.site_ids)
+    if not missing:
+        return None
+    if seat == Booking.Seat.DRIVER:
+        return refusals.NotReady(missing)
+    driver = seated.get(Booking.Seat.DRIVER)
+    if driver is None or not driver.person.is_lead:
+        return refusals.NoLead()
+    return None
+
+
+def clash(run: Run, person: Person, *, policy: Policy | None = None) -> Run | None:
+    """A run of theirs that leaves no time for this one, with the drive between; None when there is none."""
+    near = Booking.objects.live().of(person).exclude(run=run).on_runs_between(
+        run.starts_at - LONGEST_DRIVE, run.ends_at + LONGEST_DRIVE
+    )
+    others = list(
+        Run.objects.filter(pk__in=near.values("run")).prefetch_related("stops__site").order_by("starts_at")
+    )
+    if not others:
+        return None
+    policy, programme = policy or Policy.current(), Programme.current()
+    return next((other for other in others if collide(run, other, policy, programme)), None)
+
+
+def collide(a: Run, b: Run, policy: Policy, programme: Programme) -> bool:
+    """Whether one person cannot do both runs: they overlap, or the time between is shorter than the
+    drive from the last stop of the first to the first stop of the second, and some minutes beside it."""
+    first, second = sorted((a, b), key=lambda run: (run.starts_at, run.ends_at))
+    if second.starts_at < first.ends_at:
+        return True
+    drive = 0
+    if first.ordered_stops and second.ordered_stops:
+        drive = minutes_between(
+            first.ordered_stops[-1].site.place, second.ordered_stops[0].site.place, programme
+        )
+    return second.starts_at - first.ends_at < timedelta(minutes=drive + policy.between_minutes)
+
+
+def give_back(
+    booking: Booking, *, by: Any, note: str = "", end: str = Booking.End.GIVEN_BACK, at: datetime | None = None
+) -> Booking:
+    """Ends a booking and its calendar entry, and tells those concerned. Never refused; a second call
+    changes nothing."""
+    at = at or timezone.now()
+    with transaction.atomic():
+        run = Run.objects.locked().get(pk=booking.run_id)
+        Person.objects.locked().get(pk=booking.person_id)
+        booking = Booking.objects.select_related("person").get(pk=booking.pk)
+        if not booking.is_live:
+            return booking
+        booking.run = run
+        booking.ended_at, booking.ended_by, booking.end, booking.end_note = at, by, end, note.strip()[:300]
+        booking.save(update_fields=["ended_at", "ended_by", "end", "end_note"])
+        record(
+            verb=end, subject=run, person=booking.person, by=by, at=at,
+            before={"seat": booking.seat}, after={"note": note},
+        )
+        for entry in booking.entries.filter(cancelled_at=None):
+            entry.booking = booking
+            entries.raise_sequence(entry, at=at, cancel=True)
+            notices.ended(booking, entry, at=at)
+        if end != Booking.End.CANCELLED:
+            notices.seat_empty(booking, at=at)
+    return booking

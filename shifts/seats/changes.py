@@ -1,0 +1,385 @@
+"""Changes to runs and weekly runs. A booked run is never dropped silently: it is moved and told, kept
+and flagged, or cancelled with notices."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+from django.utils.formats import date_format, time_format
+from django.utils.timezone import localtime
+from django.utils.translation import gettext as _
+
+from shifts.calendar import entries
+from shifts.models import Booking, CalendarEntry, Policy, Run, Shift, ShiftTerm, Stop
+from shifts.schedule import making, recurrence
+from shifts.schedule.clock import instant, local_date
+from shifts.schedule.legs import usual_arrivals
+from shifts.seats import notices
+from shifts.seats.booking import give_back, seat
+from shifts.seats.refusals import Refusal
+from sites.changes import change_site as change_site_facts
+from sites.log import record
+from sites.models import DoorNotes, Programme, Site
+from volunteers import doors
+from volunteers.models import Person
+from volunteers.people import change_person as change_person_facts
+
+# One-off runs and second cars
+
+
+@transaction.atomic
+def add_one_off(
+    *,
+    pickup: Site,
+    dropoff: Site,
+    starts_at: datetime,
+    crates: int,
+    by: Any,
+    title: str = "",
+    note: str = "",
+    minutes: int | None = None,
+    at: datetime | None = None,
+) -> Run:
+    """A run outside any weekly run ("store called, 20 cases"). `minutes` None: loading, drive, unloading."""
+    programme, policy = Programme.current(), Policy.current()
+    stops = [pickup, dropoff]
+    arrivals = usual_arrivals(stops, load_minutes=policy.load_minutes, programme=programme)
+    minutes = minutes or arrivals[-1] + policy.load_minutes
+    run = Run.objects.create(
+        title=title or f"{pickup.name} to {dropoff.name}"[:80], local_date=local_date(starts_at, programme.zone),
+        starts_at=starts_at, ends_at=starts_at + timedelta(minutes=minutes), crates=crates, note=note,
+    )
+    Stop.objects.bulk_create(
+        Stop(run=run, position=position, site=site, after_minutes=after)
+        for position, (site, after) in enumerate(zip(stops, arrivals, strict=True), start=1)
+    )
+    record(verb="added", subject=run, by=by, at=at, after={"starts at": starts_at, "crates": crates})
+    return run
+
+
+@transaction.atomic
+def add_second_car(run: Run, *, by: Any, at: datetime | None = None) -> Run:
+    """A second run with the same stops and times, for a pickup that one car cannot carry."""
+    second = Run.objects.create(
+        title=_("%(run)s, second car") % {"run": run.title[:60]}, local_date=run.local_date,
+        starts_at=run.starts_at, ends_at=run.ends_at, crates=run.crates, second_seat=run.second_seat,
+        note=run.note,
+    )
+    Stop.objects.bulk_create(
+        Stop(run=second, position=stop.position, site_id=stop.site_id, after_minutes=stop.after_minutes)
+        for stop in run.ordered_stops
+    )
+    record(verb="added", subject=second, by=by, at=at, after={"second car of": run})
+    return second
+
+
+# Cancelling, and undoing it
+
+
+@transaction.atomic
+def cancel_run(run: Run, *, reason: str, by: Any, at: datetime | None = None) -> Run:
+    """Calls a run off and tells everybody on it. A second call changes nothing."""
+    at = at or timezone.now()
+    run = Run.objects.locked().get(pk=run.pk)
+    if run.is_cancelled:
+        return run
+    run.cancelled_at, run.cancel_cause, run.cancel_reason = at, Run.Cause.CALLED_OFF, reason.strip()[:200]
+    run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason"])
+    record(verb="cancelled", subject=run, by=by, at=at, after={"reason": reason})
+    for booking in run.bookings.live():
+        give_back(booking, by=by, note=reason, end=Booking.End.CANCELLED, at=at)
+    return run
+
+
+@transaction.atomic
+def restore_run(run: Run, *, by: Any, at: datetime | None = None) -> list[tuple[Person, Refusal]]:
+    """Undoes a cancellation: the run is on again, and those who were on it are seated and told.
+
+    Returns whoever could not be seated again, with the reason.
+    """
+    at = at or timezone.now()
+    run = Run.objects.locked().get(pk=run.pk)
+    if not run.is_cancelled:
+        return []
+    ended = list(
+        run.bookings.filter(end=Booking.End.CANCELLED, ended_at=run.cancelled_at)
+        .select_related("person").order_by("seat")
+    )
+    run.cancelled_at, run.cancel_cause, run.cancel_reason = None, "", ""
+    run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason"])
+    record(verb="on again", subject=run, by=by, at=at)
+    left_out = []
+    for booking in ended:
+        try:
+            seat(run=run, person=booking.person, seat=booking.seat, by=by, on_behalf=True, at=at)
+        except Refusal as refusal:
+            left_out.append((booking.person, refusal))
+    return left_out
+
+
+# A run's own time, stops and facts
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Time, length, stops and load of a run; what two versions of it are compared by."""
+
+    starts_at: datetime
+    ends_at: datetime
+    stops: tuple[tuple[int, int], ...]  # site id, minutes after the start
+    crates: int
+    second_seat: bool
+
+
+def shape_of(run: Run) -> Shape:
+    return Shape(
+        starts_at=run.starts_at, ends_at=run.ends_at, crates=run.crates, second_seat=run.second_seat,
+        stops=tuple((stop.site_id, stop.after_minutes) for stop in run.ordered_stops),
+    )
+
+
+def reshape_run(run: Run, shape: Shape, *, by: Any, at: datetime, hand_edited: bool = False) -> bool:
+    """Gives a run another time, stops or load. Whoever sits in it keeps the seat and is told once.
+
+    Whether they may still drive it then is computed, and shown to the coordinator. True if it changed.
+    """
+    with transaction.atomic():
+        run = Run.objects.locked().get(pk=run.pk)
+        old = shape_of(run)
+        if old == shape:
+            return False
+        run.starts_at, run.ends_at = shape.starts_at, shape.ends_at
+        run.local_date = local_date(shape.starts_at, Programme.current().zone)
+        run.crates, run.second_seat = shape.crates, shape.second_seat
+        run.hand_edited = run.hand_edited or hand_edited
+        run.save()
+        if old.stops != shape.stops:
+            run.stops.all().delete()
+            Stop.objects.bulk_create(
+                Stop(run=run, position=position, site_id=site, after_minutes=after)
+                for position, (site, after) in enumerate(shape.stops, start=1)
+            )
+        record(
+            verb="changed", subject=run, by=by, at=at,
+            before={"starts at": old.starts_at, "ends at": old.ends_at, "stops": str(old.stops), "crates": old.crates},
+            after={
+                "starts at": shape.starts_at, "ends at": shape.ends_at, "stops": str(shape.stops),
+                "crates": shape.crates,
+            },
+        )
+        if (old.starts_at, old.ends_at, old.stops) != (shape.starts_at, shape.ends_at, shape.stops):
+            tell_of_change(run, old, at=at)
+    return True
+
+
+def tell_of_change(run: Run, old: Shape, *, at: datetime) -> None:
+    """Raises the calendar entries of those on the run, and tells each of them what changed."""
+    fresh = Run.objects.get(pk=run.pk)
+    for booking in fresh.bookings.live().select_related("person"):
+        booking.run = fresh
+        for entry in booking.entries.filter(cancelled_at=None):
+            entry.booking = booking
+            entries.raise_sequence(entry, at=at)
+            with notices.in_words_of(booking.person):
+                what = differences(old, fresh)
+            notices.changed(booking, entry, what=what, at=at)
+
+
+def differences(old: Shape, run: Run) -> list[str]:
+    """What changed, in sentences, in the active language and zone."""
+    lines = []
+    if old.starts_at != run.starts_at:
+        before, after = localtime(old.starts_at), localtime(run.starts_at)
+        lines.append(
+            _("It starts on %(day)s at %(time)s; it was %(old_day)s at %(old_time)s.")
+            % {
+                "day": date_format(after), "time": time_format(after),
+                "old_day": date_format(before), "old_time": time_format(before),
+            }
+        )
+    elif old.ends_at != run.ends_at:
+        lines.append(_("It ends at %(time)s.") % {"time": time_format(localtime(run.ends_at))})
+    if [site for site, _after in old.stops] != run.site_ids:
+        names = ", ".join(stop.site.name for stop in run.ordered_stops)
+        lines.append(_("The stops are now: %(stops)s.") % {"stops": names})
+    elif old.stops != shape_of(run).stops:
+        lines.append(_("The times at the stops have changed."))
+    return lines
+
+
+# Weekly runs
+
+
+@dataclass
+class Outcome:
+    """What a change of a weekly run did to its runs ahead."""
+
+    made: int = 0
+    changed: list[Run] = field(default_factory=list)
+    told: list[Run] = field(default_factory=list)  # changed with somebody on it, who was told
+    kept: list[Run] = field(default_factory=list)  # no longer on the rule, kept for its booking
+    dropped: list[Run] = field(default_factory=list)
+
+
+@transaction.atomic
+def change_shift(
+    shift: Shift, *, plan: making.Plan, from_day: date, by: Any, name: str = "", at: datetime | None = None
+) -> Outcome:
+    """A new term of a weekly run from a date on. "Every 2 weeks" goes on counting from the old anchor."""
+    at = at or timezone.now()
+    shift = Shift.objects.select_for_update(of=("self",), no_key=True).get(pk=shift.pk)
+    if name and name != shift.name:
+        shift.name = name
+        shift.save(update_fields=["name"])
+    old = shift.term_on(from_day) or shift.terms.last()
+    anchor = old.anchor if old and recurrence.read(old.rule).every == recurrence.read(plan.rule).every else from_day
+    end_terms(shift, from_day)
+    making.add_term(shift, plan, from_day=from_day, anchor=min(anchor, from_day))
+    record(verb="changed", subject=shift, by=by, at=at, after={"from": from_day, **making.plan_facts(plan)})
+    return follow_terms(shift, from_day=from_day, by=by, at=at)
+
+
+@transaction.atomic
+def end_shift(shift: Shift, *, last_day: date, by: Any, at: datetime | None = None) -> Outcome:
+    """A weekly run stops after a date. Runs with somebody on them are kept and flagged."""
+    at = at or timezone.now()
+    shift = Shift.objects.select_for_update(of=("self",), no_key=True).get(pk=shift.pk)
+    end_terms(shift, last_day + timedelta(days=1))
+    record(verb="ended", subject=shift, by=by, at=at, after={"last day": last_day})
+    return follow_terms(shift, from_day=last_day + timedelta(days=1), by=by, at=at)
+
+
+def end_terms(shift: Shift, day: date) -> None:
+    """No term is in force from the day on: later ones go, the one in force ends."""
+    shift.terms.filter(applies_from__gte=day).delete()
+    for term in shift.terms.all():
+        if term.applies_until is None or term.applies_until > day:
+            term.applies_until = day
+            term.save(update_fields=["applies_until"])
+
+
+def follow_terms(shift: Shift, *, from_day: date, by: Any, at: datetime) -> Outcome:
+    """Brings the shift's runs from a date on in line with its terms, and makes the ones that lack.
+
+    Runs edited by hand stay as they are. A run whose date the rule dropped: kept and flagged when
+    somebody is on it, cancelled when somebody was, gone when nobody ever was.
+    """
+    zone = Programme.current().zone
+    shift = Shift.objects.prefetch_related(making.TERMS).get(pk=shift.pk)
+    runs = {
+        run.slot_date: run
+        for run in shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at).prefetch_related("stops__site")
+    }
+    given = {day: term for term, day in making.slots(shift, from_day, max(runs, default=from_day))}
+    outcome = Outcome()
+    for day, run in runs.items():
+        if run.hand_edited:
+            continue
+        if day in given:
+            put_on_rule(run, given[day], day, zone=zone, by=by, at=at, outcome=outcome)
+        else:
+            drop_from_rule(run, by=by, at=at, outcome=outcome)
+    outcome.made = making.make_runs(shift, at=at)
+    return outcome
+
+
+def put_on_rule(
+    run: Run, term: ShiftTerm, day: date, *, zone: Any, by: Any, at: datetime, outcome: Outcome
+) -> None:
+    if run.cancel_cause == Run.Cause.RULE:
+        run.cancelled_at, run.cancel_cause, run.cancel_reason = None, "", ""
+    run.off_rule, run.title = False, term.shift.name
+    run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason", "off_rule", "title"])
+    starts_at = instant(day, term.starts, zone)
+    shape = Shape(
+        starts_at=starts_at, ends_at=starts_at + timedelta(minutes=term.minutes), crates=term.crates,
+        second_seat=term.second_seat,
+        stops=tuple((stop.site_id, stop.after_minutes) for stop in term.stops.all()),
+    )
+    if reshape_run(run, shape, by=by, at=at):
+        outcome.changed.append(run)
+        if run.bookings.live().exists():
+            outcome.told.append(run)
+
+
+def drop_from_rule(run: Run, *, by: Any, at: datetime, outcome: Outcome) -> None:
+    run = Run.objects.locked().get(pk=run.pk)
+    if run.bookings.live().exists():
+        run.off_rule = True
+        run.save(update_fields=["off_rule"])
+        outcome.kept.append(run)
+    elif run.bookings.exists():
+        if not run.is_cancelled:
+            run.cancelled_at, run.cancel_cause = at, Run.Cause.RULE
+            run.save(update_fields=["cancelled_at", "cancel_cause"])
+            record(verb="cancelled", subject=run, by=by, at=at, after={"cause": Run.Cause.RULE})
+            outcome.dropped.append(run)
+    else:
+        outcome.dropped.append(run)
+        run.delete()
+
+
+# What calendars show beside the run itself
+
+
+@transaction.atomic
+def change_site(site: Site, *, by: Any, at: datetime | None = None, **facts: Any) -> Site:
+    """Changes a site. A new name or address reaches the calendars of whoever is booked there."""
+    at = at or timezone.now()
+    site = Site.objects.get(pk=site.pk)
+    before = (site.name, site.address, site.place)
+    changed = change_site_facts(site, by=by, **facts)
+    if (changed.name, changed.address, changed.place) != before:
+        for entry in entries_at(changed, at):
+            entries.raise_sequence(entry, at=at)
+            with notices.in_words_of(entry.person):
+                what = [_("%(site)s: the address is now %(address)s.") % {"site": changed.name, "address": changed.address}]
+            notices.changed(entry.booking, entry, what=what, at=at)
+    return changed
+
+
+@transaction.atomic
+def publish_door_notes(
+    site: Site, texts: dict[str, str], *, by: Any, must_read_again: bool = False, from_day: date | None = None,
+    at: datetime | None = None,
+) -> DoorNotes:
+    """New door notes: feeds show them at once, nobody booked loses a seat."""
+    at = at or timezone.now()
+    notes = doors.publish(site, texts, by=by, must_read_again=must_read_again, from_day=from_day, at=at)
+    entries.note_change(entries_at(site, at), at=at)
+    return notes
+
+
+def entries_at(site: Site, at: datetime) -> Sequence[CalendarEntry]:
+    """The live entries of runs ahead that stop at the site, each booking with its run and person."""
+    return list(
+        CalendarEntry.objects.live()
+        .filter(booking__ended_at=None, booking__run__ends_at__gt=at, booking__run__stops__site=site)
+        .select_related("person", "booking__run", "booking__person")
+        .distinct()
+    )
+
+
+@transaction.atomic
+def change_person(person: Person, *, by: Any, at: datetime | None = None, **facts: Any) -> Person:
+    """Changes a person. When their mail goes elsewhere from now on, so do their invitations: cancelled at
+    the old address, sent anew to the new one, under a new UID."""
+    at = at or timezone.now()
+    person = change_person_facts(person, by=by, at=at, **facts)
+    wanted = person.email if person.is_mailed else ""
+    live = CalendarEntry.objects.live().filter(
+        person=person, booking__ended_at=None, booking__run__cancelled_at=None, booking__run__starts_at__gt=at
+    )
+    for entry in live.exclude(address=wanted).select_related("person", "booking__run", "booking__person"):
+        entries.raise_sequence(entry, at=at, cancel=True)
+        if entry.address:
+            notices.moved_away(entry, at=at)
+        fresh = entries.open_entry(entry.booking, at=at)
+        if fresh.address:
+            notices.booked(entry.booking, fresh, on_behalf=False, at=at)
+    return person

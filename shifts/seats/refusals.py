@@ -1,0 +1,129 @@
+"""Why a seat cannot be taken. Each refusal has a name, says why, and what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from django.utils.formats import date_format, time_format
+from django.utils.timezone import localtime
+from django.utils.translation import gettext as _
+
+from shifts.models import Run
+from sites.models import Site
+from volunteers.models import Person, StepTerm
+
+
+class Refusal(Exception):
+    """`why` and `next` are whole sentences for the person, in the active language and time zone."""
+
+    code = "refused"
+
+    def __init__(self, why: str, next: str = "") -> None:
+        super().__init__(why)
+        self.why = why
+        self.next = next
+
+
+class NotReady(Refusal):
+    code = "not ready"
+
+    def __init__(self, terms: Sequence[StepTerm]) -> None:
+        self.missing = [term.step for term in terms]
+        names = ", ".join(_(step.title) for step in self.missing)
+        super().__init__(
+            _("Not ready to drive this run alone yet. Still missing: %(steps)s.") % {"steps": names},
+            _("The orientation page says how to get each one."),
+        )
+
+
+class Taken(Refusal):
+    code = "taken"
+
+    def __init__(self) -> None:
+        super().__init__(
+            _("Just taken: somebody else has this seat now."), _("Look at the other runs that have room.")
+        )
+
+
+class AlreadyOn(Refusal):
+    code = "already on"
+
+    def __init__(self) -> None:
+        super().__init__(
+            _("Already has a seat on this run."), _("To change seats, give the first one back.")
+        )
+
+
+class Elsewhere(Refusal):
+    code = "elsewhere"
+
+    def __init__(self, other: Run) -> None:
+        self.other = other
+        start = localtime(other.starts_at)
+        super().__init__(
+            _("Elsewhere at that time: %(run)s, %(day)s at %(time)s, with the drive between.")
+            % {"run": other.title, "day": date_format(start), "time": time_format(start)},
+            _("Give that run back first, or choose another one."),
+        )
+
+
+class Over(Refusal):
+    code = "over"
+
+    def __init__(self) -> None:
+        super().__init__(
+            _("This run has started, so its seats are no longer open."), _("Call the coordinator.")
+        )
+
+
+class Cancelled(Refusal):
+    code = "cancelled"
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(
+            _("This run is cancelled. %(reason)s") % {"reason": reason}, _("Look at the other runs.")
+        )
+
+
+class Closed(Refusal):
+    code = "closed"
+
+    def __init__(self, sites: Sequence[Site]) -> None:
+        names = ", ".join(site.name for site in sites)
+        super().__init__(_("Closed that day: %(sites)s.") % {"sites": names}, _("Look at the other runs."))
+
+
+class NotOpen(Refusal):
+    code = "not open yet"
+
+    def __init__(self, opens_at: datetime) -> None:
+        day = date_format(localtime(opens_at))
+        super().__init__(_("This run is not open yet. It opens on %(day)s.") % {"day": day}, "")
+
+
+class NoSecondSeat(Refusal):
+    code = "no second seat"
+
+    def __init__(self) -> None:
+        super().__init__(_("This run has no second seat."), _("Choose a run that has one."))
+
+
+class NoLead(Refusal):
+    code = "no lead driver"
+
+    def __init__(self) -> None:
+        super().__init__(
+            _("A shadow ride needs a lead driver at the wheel, and this run has none now."),
+            _("Choose a run that a lead driver drives."),
+        )
+
+
+class Left(Refusal):
+    code = "left"
+
+    def __init__(self, person: Person) -> None:
+        super().__init__(
+            _("%(name)s has left the programme or does not drive.") % {"name": person.name},
+            _("The coordinator can change that."),
+        )

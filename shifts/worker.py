@@ -1,0 +1,67 @@
+"""What the worker does: ticks what is due, sends what is owed. Each part may be repeated safely."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from datetime import datetime, timedelta
+
+from django.db import close_old_connections
+from django.utils import timezone
+
+from shifts.schedule.making import make_runs_ahead
+from volunteers import outbox
+from volunteers.models import Heartbeat
+
+logger = logging.getLogger(__name__)
+
+TICK = timedelta(minutes=1)
+PAUSE = 1.0  # seconds between looks at the outbox; a sign-in code must not wait long
+LATE = timedelta(minutes=5)  # a worker not seen for longer is shown on the desk and at /healthz
+
+
+def tick(at: datetime) -> None:
+    """Everything that becomes due by the clock."""
+    make_runs_ahead(at=at)
+    outbox.prune(at)
+
+
+def beat(at: datetime) -> None:
+    Heartbeat.objects.update_or_create(name="worker", defaults={"at": at})
+
+
+def last_seen() -> datetime | None:
+    """When the worker was last at work; None if never."""
+    heart = Heartbeat.objects.filter(name="worker").first()
+    return heart.at if heart else None
+
+
+def is_late(at: datetime) -> bool:
+    seen = last_seen()
+    return seen is None or at - seen > LATE
+
+
+def once() -> int:
+    """One tick, then everything owed; the number of messages seen to."""
+    at = timezone.now()
+    tick(at)
+    sent = outbox.drain()
+    beat(timezone.now())
+    return sent
+
+
+def forever(stop: threading.Event) -> None:
+    """Works until told to stop. A fault in one part is logged and does not end the work."""
+    next_tick = timezone.now()
+    while not stop.is_set():
+        at = timezone.now()
+        try:
+            close_old_connections()
+            if at >= next_tick:
+                next_tick = at + TICK
+                tick(at)
+                beat(at)
+            outbox.drain(limit=100)
+        except Exception:  # the worker must outlive whatever goes wrong in it
+            logger.exception("the worker goes on after a fault")
+        stop.wait(PAUSE)

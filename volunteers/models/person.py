@@ -1,0 +1,172 @@
+from __future__ import annotations
+
+import secrets
+from datetime import date, time
+
+from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
+from phonenumber_field.modelfields import PhoneNumberField
+
+from sites.geography import Place
+
+
+def new_nonce() -> str:
+    return secrets.token_urlsafe(12)
+
+
+class PersonQuerySet(models.QuerySet["Person"]):
+    def active(self) -> PersonQuerySet:
+        return self.filter(left_on=None)
+
+    def drivers(self) -> PersonQuerySet:
+        """People who drive or mean to; not those who only sort or help in the office."""
+        return self.active().filter(drives=True)
+
+    def lead_drivers(self) -> PersonQuerySet:
+        return self.active().exclude(lead_since=None)
+
+    def of(self, user) -> PersonQuerySet:
+        """The people for whom a sign-in may act, first come first."""
+        return self.active().filter(user=user).order_by("pk")
+
+    def locked(self) -> PersonQuerySet:
+        """Holds the rows until the transaction ends, without blocking inserts that refer to them."""
+        return self.select_for_update(of=("self",), no_key=True).order_by("pk")
+
+    def away_on(self, day: date) -> PersonQuerySet:
+        return self.filter(absences__first__lte=day, absences__last__gte=day)
+
+
+class Person(models.Model):
+    """A volunteer. The sign-in is optional; people who share an address stay two people."""
+
+    class Reach(models.TextChoices):
+        MAIL = "mail", _("by e-mail")
+        TEXT = "text", _("by text message")
+        CALL = "call", _("by phone call")
+
+    name = models.CharField(max_length=80)
+    phone = PhoneNumberField(blank=True)
+    email = models.EmailField(blank=True)
+    language = models.CharField(max_length=5, choices=settings.LANGUAGES, default="en")
+    reach = models.CharField(max_length=4, choices=Reach, default=Reach.MAIL)
+    user = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="people"
+    )
+    drives = models.BooleanField(default=True)
+    lead_since = models.DateField(null=True, blank=True)
+    runs_a_week = models.PositiveSmallIntegerField(default=2, validators=[MaxValueValidator(21)])
+    home_latitude = models.FloatField(null=True, blank=True)
+    home_longitude = models.FloatField(null=True, blank=True)
+    notes = models.TextField(blank=True)  # the coordinator's own, never shown to others
+    joined_on = models.DateField()
+    left_on = models.DateField(null=True, blank=True)
+    feed_nonce = models.CharField(max_length=32, default=new_nonce, editable=False)
+    feed_digest = models.CharField(max_length=32, blank=True, editable=False)  # of the feed last served
+    feed_changed_at = models.DateTimeField(null=True, editable=False)  # when that version was first served
+
+    objects = PersonQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["name", "pk"]
+        verbose_name_plural = "people"
+        constraints = [
+            models.CheckConstraint(
+                name="person_home_is_whole_and_on_earth",
+                condition=Q(home_latitude=None, home_longitude=None)
+                | Q(
+                    home_latitude__gte=-90, home_latitude__lte=90,
+                    home_longitude__gte=-180, home_longitude__lte=180,
+                ),
+            ),
+            models.CheckConstraint(
+                name="person_reached_by_mail_has_an_address",
+                condition=~Q(reach="mail") | ~Q(email=""),
+                violation_error_message="Without an e-mail address, choose text message or phone call.",
+            ),
+            models.CheckConstraint(
+                name="person_leaves_after_joining", condition=Q(left_on=None) | Q(left_on__gte=F("joined_on"))
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def first_name(self) -> str:
+        return self.name.split()[0] if self.name.strip() else ""
+
+    @property
+    def is_lead(self) -> bool:
+        return self.lead_since is not None
+
+    @property
+    def is_mailed(self) -> bool:
+        """Whether notices go out by mail; otherwise the coordinator tells them."""
+        return self.reach == self.Reach.MAIL and bool(self.email)
+
+    @property
+    def home(self) -> Place | None:
+        if self.home_latitude is None or self.home_longitude is None:
+            return None
+        return self.home_latitude, self.home_longitude
+
+
+class Car(models.Model):
+    """What a person drives. Crates are 16-quart crates; None means nobody has counted."""
+
+    person = models.ForeignKey(Person, on_delete=models.CASCADE, related_name="cars")
+    label = models.CharField(max_length=60, blank=True)
+    crates = models.PositiveSmallIntegerField(null=True, blank=True, validators=[MaxValueValidator(500)])
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return self.label or "car"
+
+
+class Availability(models.Model):
+    """Hours of a weekday (0 is Monday) at which somebody can usually drive, in the programme's zone.
+
+    Nobody's hours means they have not said: they are asked as if free.
+    """
+
+    person = models.ForeignKey(Person, on_delete=models.CASCADE, related_name="hours")
+    weekday = models.PositiveSmallIntegerField(validators=[MinValueValidator(0), MaxValueValidator(6)])
+    begins = models.TimeField(default=time(0, 0))
+    ends = models.TimeField(default=time(23, 59))
+
+    class Meta:
+        ordering = ["weekday", "begins"]
+        constraints = [
+            models.CheckConstraint(name="hours_end_after_they_begin", condition=Q(ends__gt=F("begins"))),
+            models.CheckConstraint(name="hours_on_a_weekday", condition=Q(weekday__gte=0, weekday__lte=6)),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.weekday} {self.begins}-{self.ends}"
+
+
+class Away(models.Model):
+    """Days on which somebody cannot drive, both ends included."""
+
+    person = models.ForeignKey(Person, on_delete=models.CASCADE, related_name="absences")
+    first = models.DateField()
+    last = models.DateField()
+
+    class Meta:
+        ordering = ["first"]
+        verbose_name_plural = "away"
+        constraints = [
+            models.CheckConstraint(
+                name="away_ends_after_it_begins", condition=Q(last__gte=F("first")),
+                violation_error_message=_("The last day is before the first."),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.first} to {self.last}"

@@ -1,0 +1,276 @@
+"""The outbox: what somebody must be told is a row, written with the fact; a worker sends it.
+
+A message is sent at least once. Twice only when a worker dies between the mail server's "accepted"
+and the mark; both copies then carry the same Message-ID.
+"""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import smtplib
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from email.message import EmailMessage as MimeMessage
+from email.policy import SMTP
+from email.utils import format_datetime, formataddr, make_msgid
+from typing import Any
+
+from django.conf import settings
+from django.core.mail import EmailMessage, get_connection
+from django.db import transaction
+from django.db.models import Q
+from django.template.loader import render_to_string
+from django.utils import timezone
+
+from sites.log import record
+from sites.models import Programme
+from volunteers.models import Message, Person
+
+logger = logging.getLogger(__name__)
+
+# Waits between tries; common practice, no published source. After the last one it is shown as failed.
+RETRIES = [timedelta(minutes=1), timedelta(minutes=5), timedelta(minutes=30), timedelta(hours=2), timedelta(hours=8)]
+LEASE = timedelta(minutes=3)  # longer than a mail server may take: EMAIL_TIMEOUT a command
+KEPT = timedelta(days=90)
+
+
+@dataclass(frozen=True)
+class Mail:
+    """What a mail says, before it has an address. `calendar` is an iCalendar object of method `method`."""
+
+    subject: str
+    text: str
+    html: str
+    calendar: bytes = b""
+    method: str = ""
+
+
+def sender() -> str:
+    return formataddr((Programme.current().name, settings.DEFAULT_FROM_EMAIL))
+
+
+def compose(mail: Mail, *, to: str, name: str, message_id: str, at: datetime, headers: dict | None = None) -> bytes:
+    """The mail as it goes over the wire, CRLF and all.
+
+    With a calendar object: mixed(alternative(plain, html, calendar), application/ics), the same bytes twice.
+    """
+    programme = Programme.current()
+    mime = MimeMessage(policy=SMTP)
+    mime["From"] = formataddr((programme.name, settings.DEFAULT_FROM_EMAIL))
+    mime["To"] = formataddr((name, to))
+    if programme.contact_email:
+        mime["Reply-To"] = programme.contact_email
+    mime["Subject"] = " ".join(mail.subject.split())
+    mime["Date"] = format_datetime(at)
+    mime["Message-ID"] = message_id
+    mime["Auto-Submitted"] = "auto-generated"
+    for header, value in (headers or {}).items():
+        mime[header] = value
+    mime.set_content(mail.text)
+    mime.add_alternative(mail.html, subtype="html")
+    if mail.calendar:
+        mime.add_alternative(
+            mail.calendar, maintype="text", subtype="calendar",
+            params={"method": mail.method, "charset": "UTF-8"},
+        )
+        mime.add_attachment(mail.calendar, maintype="application", subtype="ics", filename="run.ics")
+    return mime.as_bytes()
+
+
+def owe(
+    *, person: Person, mail: Mail, kind: str, key: str, about: str = "", at: datetime | None = None
+) -> Message | None:
+    """Owes a notice to a person: a mail, or a line on the coordinator's "tell by phone" list.
+
+    `key` names the notice: owed once, and None is returned when it was owed before. `about` names the
+    calendar entry it changes: a newer message replaces one that was not sent yet.
+    """
+    at = at or timezone.now()
+    if Message.objects.filter(key=key).exists():
+        return None
+    if about:
+        Message.objects.filter(about=about, state=Message.State.OWED).update(
+            state=Message.State.REPLACED, done_at=at
+        )
+    if not person.is_mailed:
+        return Message.objects.create(
+            key=key, person=person, kind=kind, about=about, subject=mail.subject, text=mail.text,
+            state=Message.State.TELL, next_try_at=at, created_at=at,
+        )
+    return write(address=person.email, name=person.name, person=person, mail=mail, kind=kind, key=key, about=about, at=at)
+
+
+def write(
+    *,
+    address: str,
+    mail: Mail,
+    kind: str,
+    key: str = "",
+    name: str = "",
+    person: Person | None = None,
+    about: str = "",
+    expires_at: datetime | None = None,
+    at: datetime | None = None,
+) -> Message:
+    """Owes a finished mail to an address."""
+    at = at or timezone.now()
+    message_id = make_msgid(domain=settings.DEFAULT_FROM_EMAIL.partition("@")[2])
+    return Message.objects.create(
+        key=key or f"{kind}:{secrets.token_urlsafe(12)}", person=person, kind=kind, about=about,
+        address=address, subject=mail.subject, text=mail.text, message_id=message_id,
+        raw=compose(mail, to=address, name=name, message_id=message_id, at=at),
+        next_try_at=at, created_at=at, expires_at=expires_at,
+    )
+
+
+def claim(at: datetime) -> Message | None:
+    """The next message to send, held by a lease; None when nothing is due or another worker was first."""
+    for pk in list(Message.objects.due(at).values_list("pk", flat=True)[:20]):
+        mark = secrets.token_hex(8)
+        won = (
+            Message.objects.filter(pk=pk)
+            .filter(Q(state=Message.State.OWED) | Q(state=Message.State.SENDING, lease_until__lte=at))
+            .update(state=Message.State.SENDING, lease_until=at + LEASE, claim=mark)
+        )
+        if won:
+            return Message.objects.get(pk=pk)
+    return None
+
+
+class Finished(EmailMessage):
+    """Hands bytes that are already finished to any of Django's mail backends."""
+
+    def __init__(self, message: Message) -> None:
+        super().__init__(message.subject, message.text, settings.DEFAULT_FROM_EMAIL, [message.address])
+        self.raw = bytes(message.raw)
+
+    def message(self) -> Any:
+        return self
+
+    def as_bytes(self, linesep: str = "\r\n") -> bytes:
+        return self.raw
+
+
+def send_one(at: datetime | None = None) -> bool:
+    """Sends one message that is due. True when there was one, whatever became of it."""
+    at = at or timezone.now()
+    message = claim(at)
+    if message is None:
+        return False
+    if message.expires_at and message.expires_at <= at:
+        settle(message, Message.State.FAILED, at, error="It was not sent in time to be of use.")
+        return True
+    try:
+        get_connection().send_messages([Finished(message)])
+    except (OSError, smtplib.SMTPException) as error:
+        logger.warning("mail %s to be tried again or shown: %s", message.pk, type(error).__name__)
+        put_off(message, error, at)
+    else:
+        settle(message, Message.State.SENT, at)
+    return True
+
+
+def drain(at: datetime | None = None, limit: int = 10_000) -> int:
+    """Sends what is due; the number of messages it saw to."""
+    count = 0
+    while count < limit and send_one(at):
+        count += 1
+    return count
+
+
+def put_off(message: Message, error: Exception, at: datetime) -> None:
+    """After a failed try: again later, or failed for good when refused or tried often enough."""
+    tries = message.attempts
+    if is_final(error) or tries >= len(RETRIES):
+        settle(message, Message.State.FAILED, at, error=in_words(error))
+        return
+    Message.objects.filter(pk=message.pk, claim=message.claim).update(
+        state=Message.State.OWED, attempts=tries + 1, next_try_at=at + RETRIES[tries], lease_until=None,
+        claim="", error=in_words(error),
+    )
+
+
+def settle(message: Message, state: str, at: datetime, error: str = "") -> None:
+    """Marks what became of a message this worker holds. A sign-in code is not kept once it is of no use."""
+    spent = {"raw": b"", "text": ""} if message.kind == "sign-in" and not settings.DEMO else {}
+    Message.objects.filter(pk=message.pk, claim=message.claim).update(
+        state=state, done_at=at, lease_until=None, claim="", attempts=message.attempts + 1, error=error, **spent
+    )
+
+
+def codes_of(error: Exception) -> list[int]:
+    """The mail server's reply codes (RFC 5321 4.2) in an error; empty when it never answered."""
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        return [code for code, _text in error.recipients.values()]
+    if isinstance(error, smtplib.SMTPResponseException):
+        return [error.smtp_code]
+    return []
+
+
+def is_final(error: Exception) -> bool:
+    """Whether trying again is useless: the server refused this mail with a 5yz reply (RFC 5321 4.2.1).
+
+    Refusing our name and password (535) is about the set-up, not the mail: that is tried again.
+    """
+    if isinstance(error, (smtplib.SMTPAuthenticationError, smtplib.SMTPConnectError, smtplib.SMTPHeloError)):
+        return False
+    codes = codes_of(error)
+    return bool(codes) and all(500 <= code < 600 for code in codes)
+
+
+def in_words(error: Exception) -> str:
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        answers = [f"{code} {text.decode(errors='replace')}" for code, text in error.recipients.values()]
+        return "The mail server refused the address: " + "; ".join(answers)
+    if isinstance(error, smtplib.SMTPResponseException):
+        text = error.smtp_error
+        return f"The mail server answered {error.smtp_code} {text.decode(errors='replace') if isinstance(text, bytes) else text}"
+    return f"The mail server could not be reached: {error}"
+
+
+@transaction.atomic
+def try_again(message: Message, *, by: Any, at: datetime | None = None) -> None:
+    """A coordinator has a failed mail sent once more."""
+    at = at or timezone.now()
+    if Message.objects.failed().filter(pk=message.pk).exclude(raw=b"").update(
+        state=Message.State.OWED, attempts=0, next_try_at=at, done_at=None
+    ):
+        record(verb="mail tried again", subject=message, person=message.person, by=by, at=at)
+
+
+@transaction.atomic
+def mark_told(message: Message, *, by: Any, at: datetime | None = None) -> None:
+    """The coordinator has told it by phone: a line of the list, or a mail that could not be sent."""
+    at = at or timezone.now()
+    open_states = [Message.State.TELL, Message.State.FAILED]
+    if Message.objects.filter(pk=message.pk, state__in=open_states).update(
+        state=Message.State.TOLD, done_at=at, told_by=by
+    ):
+        record(verb="told by phone", subject=message, person=message.person, by=by, at=at)
+
+
+@transaction.atomic
+def not_told(message: Message, *, by: Any) -> None:
+    """Undoes a tick set by mistake."""
+    if Message.objects.filter(pk=message.pk, state=Message.State.TOLD).update(
+        state=Message.State.TELL, done_at=None, told_by=None
+    ):
+        record(verb="not told after all", subject=message, person=message.person, by=by)
+
+
+def prune(at: datetime) -> int:
+    """Deletes mails that were settled long ago."""
+    done = [Message.State.SENT, Message.State.REPLACED, Message.State.TOLD, Message.State.FAILED]
+    return Message.objects.filter(state__in=done, done_at__lt=at - KEPT).delete()[0]
+
+
+def html_from(text: str) -> str:
+    """A plain text as the HTML half of a mail."""
+    return render_to_string("mail/plain.html", {"text": text})
+
+
+def render(name: str, context: dict[str, Any]) -> Mail:
+    """The mail of a template pair mail/NAME.txt and .html. The text's first line is the subject."""
+    subject, _, text = render_to_string(f"mail/{name}.txt", context).strip().partition("\n")
+    return Mail(subject=subject.strip(), text=text.strip() + "\n", html=render_to_string(f"mail/{name}.html", context))

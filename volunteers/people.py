@@ -1,0 +1,123 @@
+"""Writes to people: adding, changing, appointing, leaving."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from allauth.account.models import EmailAddress
+from django.db import transaction
+from django.utils import timezone
+
+from sites.log import changes, record
+from volunteers.models import Availability, Away, Car, Person, User
+from volunteers.models.person import new_nonce
+from volunteers.progress import today
+
+
+def sign_in_for(email: str) -> User:
+    """The sign-in at an address, made if there is none. Both of allauth's rows are made here and only
+    here: without its EmailAddress a person would be asked for two codes."""
+    email = email.strip().lower()
+    user = User.objects.filter(email=email).first() or User.objects.create_user(email)
+    EmailAddress.objects.update_or_create(
+        user=user, email=email, defaults={"verified": True, "primary": True}
+    )
+    return user
+
+
+@transaction.atomic
+def add_person(*, by: Any, at: datetime | None = None, **facts: Any) -> Person:
+    """A new volunteer. With an e-mail address they can sign in; `reach` defaults to what is possible."""
+    at = at or timezone.now()
+    facts["email"] = facts.get("email", "").strip().lower()
+    facts.setdefault("reach", Person.Reach.MAIL if facts["email"] else Person.Reach.CALL)
+    facts.setdefault("joined_on", today(at))
+    user = sign_in_for(facts["email"]) if facts["email"] else None
+    person = Person.objects.create(user=user, **facts)
+    record(verb="added", subject=person, person=person, by=by, after=facts, at=at)
+    return person
+
+
+@transaction.atomic
+def change_person(person: Person, *, by: Any, at: datetime | None = None, **facts: Any) -> Person:
+    """Changes facts of a person. A new address becomes their sign-in from now on."""
+    person = Person.objects.locked().get(pk=person.pk)
+    if "email" in facts:
+        facts["email"] = facts["email"].strip().lower()
+    before, after = changes(person, facts)
+    if not after:
+        return person
+    for name, value in after.items():
+        setattr(person, name, value)
+    if "email" in after:
+        person.user = sign_in_for(person.email) if person.email else None
+    person.save()
+    record(verb="changed", subject=person, person=person, by=by, before=before, after=after, at=at)
+    return person
+
+
+@transaction.atomic
+def set_cars(person: Person, cars: list[dict[str, Any]], *, by: Any) -> None:
+    """Replaces the person's cars by label and crates (16-quart; None where nobody has counted)."""
+    before = [f"{car}: {car.crates}" for car in person.cars.all()]
+    after = [f"{car.get('label') or 'car'}: {car.get('crates')}" for car in cars]
+    if before == after:
+        return
+    person.cars.all().delete()
+    Car.objects.bulk_create(Car(person=person, **car) for car in cars)
+    record(verb="cars changed", subject=person, person=person, by=by, before={"cars": before}, after={"cars": after})
+
+
+@transaction.atomic
+def set_hours(person: Person, hours: list[tuple], *, by: Any) -> None:
+    """Replaces the hours the person can usually drive: (weekday, begins, ends), 0 is Monday."""
+    before = [str(hour) for hour in person.hours.all()]
+    rows = [Availability(person=person, weekday=day, begins=begins, ends=ends) for day, begins, ends in hours]
+    after = [str(row) for row in rows]
+    if before == after:
+        return
+    person.hours.all().delete()
+    Availability.objects.bulk_create(rows)
+    record(verb="hours changed", subject=person, person=person, by=by, before={"hours": before}, after={"hours": after})
+
+
+@transaction.atomic
+def add_away(person: Person, *, first: date, last: date, by: Any) -> Away:
+    away = Away.objects.create(person=person, first=first, last=last)
+    record(verb="away", subject=person, person=person, by=by, after={"first": first, "last": last})
+    return away
+
+
+@transaction.atomic
+def end_away(away: Away, *, by: Any) -> None:
+    record(
+        verb="not away", subject=away.person, person=away.person, by=by,
+        before={"first": away.first, "last": away.last},
+    )
+    away.delete()
+
+
+def appoint_lead(person: Person, *, by: Any, since: date | None = None) -> Person:
+    """Makes a lead driver of a person, trusted to take trainees along and sign them off."""
+    return change_person(person, by=by, lead_since=person.lead_since or since or today())
+
+
+def end_lead(person: Person, *, by: Any) -> Person:
+    return change_person(person, by=by, lead_since=None)
+
+
+@transaction.atomic
+def appoint_coordinator(*, email: str, name: str, by: Any) -> Person:
+    """Gives the desk to an address, and makes the person if nobody has it yet."""
+    user = sign_in_for(email)
+    user.is_coordinator = True
+    user.save(update_fields=["is_coordinator"])
+    person = user.people.order_by("pk").first() or add_person(name=name, email=email, drives=False, by=by)
+    record(verb="coordinator appointed", subject=person, person=person, by=by)
+    return person
+
+
+def new_feed_link(person: Person, *, by: Any) -> Person:
+    """A new private calendar link; the old one answers 404 from now on."""
+    return change_person(person, by=by, feed_nonce=new_nonce())
