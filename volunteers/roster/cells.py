@@ -17,8 +17,8 @@ from volunteers.roster.columns import plain
 
 BLANKS = {"na", "n a", "none", "null", "tbd", "unknown", "unk", "nil"}
 YES = {
-    "x", "xx", "xxx", "yes", "y", "yep", "true", "t", "1", "done", "complete", "completed", "ok", "okay", "si",
-    "signed", "on file", "has", "have", "given", "received", "seen", "lead", "lead driver", "v",
+    "x", "xx", "xxx", "yes", "y", "yep", "true", "t", "1", "done", "complete", "completed", "ok", "okay",
+    "si", "signed", "on file", "has", "have", "given", "received", "seen", "lead", "lead driver", "v",
 }
 NO = {"no", "n", "false", "f", "0", "not yet", "not done", "never", "pending", "needed", "needs", "missing"}
 TICKS = {"✓": "yes", "✔": "yes", "☑": "yes", "✅": "yes", "✗": "no", "✘": "no", "☐": "no", "❌": "no"}
@@ -56,9 +56,12 @@ def name(cell: str) -> str:
     if not text:
         raise Unclear("There is no name. Write one, or delete the row.")
     if re.search(r"\s(?:&|\+|and)\s|/", text, re.IGNORECASE):
-        raise Unclear("This looks like two people. Give each a row of their own; they may share address and phone.")
+        raise Unclear(
+            "This looks like two people. Give each a row of their own; they may share address and phone."
+        )
     # 3rd is part of a name; other digits, signs and formulas are not
-    if re.search(r"\d(?!nd|rd|th)|[@=<>|{}\[\]_#*]", text) or text[0] in "+-" or not re.search(r"[^\W\d_]", text):
+    odd = re.search(r"\d(?!nd|rd|th)|[@=<>|{}\[\]_#*]|^[+-]", text)
+    if odd or not any(mark.isalpha() for mark in text):
         raise Unclear("This does not look like a person's name. Correct it, or delete the row.")
     if len(text) > LONGEST_NAME:
         raise Unclear(f"A name has at most {LONGEST_NAME} letters.")
@@ -85,7 +88,9 @@ def email(cell: str) -> str:
     try:
         validate_email(addresses[0] if addresses else cell)
     except ValidationError:
-        raise Unclear("This is not an e-mail address. Write it like name@example.org, or leave it empty.") from None
+        raise Unclear(
+            "This is not an e-mail address. Write it like name@example.org, or leave it empty."
+        ) from None
     if cell.startswith(("=", "+", "-")):
         raise Unclear("This is a formula. Write only the address.")
     if len(addresses[0]) > LONGEST_ADDRESS:
@@ -94,7 +99,8 @@ def email(cell: str) -> str:
 
 
 LABELS = re.compile(
-    r"\(?\b(?:cell(?:ular)?|mobile|home|work|office|main|tel(?:ephone)?|phone|ph|text|[chmw])\b\)?[.:]?", re.IGNORECASE
+    r"\(?\b(?:cell(?:ular)?|mobile|home|work|office|main|tel(?:ephone)?|phone|ph|text|[chmw])\b\)?[.:]?",
+    re.IGNORECASE,
 )
 
 
@@ -108,7 +114,9 @@ def phone(cell: str, *, area_code: str = "") -> tuple[str, str]:
     if is_blank(cell):
         return "", ""
     if re.fullmatch(r"\d(?:\.\d+)?[eE]\+?\d+", cell):
-        raise Unclear("The spreadsheet has shortened this number and its last digits are lost. Type it again as text.")
+        raise Unclear(
+            "The spreadsheet has shortened this number and its last digits are lost. Type it again as text."
+        )
     if cell.startswith("="):
         raise Unclear("This is a formula. Write only the number.")
     text = LABELS.sub(" ", re.sub(r"\.0+$", "", cell)).strip(" -:,;")
@@ -122,7 +130,9 @@ def phone(cell: str, *, area_code: str = "") -> tuple[str, str]:
     reason = phonenumbers.is_possible_number_with_reason(parsed)
     if reason == phonenumbers.ValidationResult.IS_POSSIBLE_LOCAL_ONLY:
         if not area_code:
-            raise Unclear("The area code is missing. Write all ten digits, or say which area code such numbers have.")
+            raise Unclear(
+                "The area code is missing. Write all ten digits, or say which area code such numbers have."
+            )
         parsed.national_number = int(f"{area_code}{parsed.national_number:07d}")
         reason = phonenumbers.is_possible_number_with_reason(parsed)
     if reason == phonenumbers.ValidationResult.TOO_SHORT:
@@ -173,7 +183,7 @@ def day(cell: str, *, today: date) -> date:
 
 def month_number(word: str) -> int | None:
     word = word.casefold()
-    matches = [n for n, month in enumerate(MONTHS, 1) if month.startswith(word) or (word == "sept" and n == 9)]
+    matches = [number for number, month in enumerate(MONTHS, 1) if month.startswith(word)]
     return matches[0] if len(matches) == 1 else None
 
 
@@ -186,7 +196,9 @@ def whole_year(digits: str) -> int:
 
 def existing_day(year: int, month: int, number: int, *, today: date) -> date:
     if not 1 <= month <= 12:
-        raise Unclear(f"There is no month {month}. Dates are read as month/day/year; 2027-03-31 is understood too.")
+        raise Unclear(
+            f"There is no month {month}. Dates are read as month/day/year; 2027-03-31 is understood too."
+        )
     if not today.year - 80 <= year <= today.year + 60:
         raise Unclear("The year looks wrong. Write it like 3/31/2027.")
     try:
@@ -227,8 +239,8 @@ STATUS_WORDS = {
         "shadow shadowing hold leave paused pause break away waiting waitlist"
     ),
     Status.CURRENT: (
-        "active current regular driver drivers driving drives yes y x true t 1 approved cleared sub substitute "
-        "backup oncall ready lead"
+        "active current regular driver drivers driving drives yes y x true t 1 approved cleared sub "
+        "substitute backup oncall ready lead"
     ),
 }
 
@@ -268,7 +280,10 @@ def crates(cell: str) -> int | None:
     return number
 
 
-LANGUAGES = {"en": ("english", "en", "eng", "ingles"), "es": ("spanish", "es", "sp", "spa", "espanol", "castellano")}
+LANGUAGES = {
+    "en": {"english", "en", "eng", "ingles"},
+    "es": {"spanish", "es", "sp", "spa", "espanol", "castellano"},
+}
 
 
 def language(cell: str) -> str | None:

@@ -21,6 +21,7 @@ MEANINGS = {
     "license": "driver's license, valid until",
     "insurance": "insurance card, valid until",
     "briefing": "briefing done",
+    "form": "volunteer agreement signed",
     "kit": "starter kit handed out",
     "ride": "shadow ride done",
     "lead": "lead driver",
@@ -40,7 +41,9 @@ EXPIRES = (
     r"|valid (?:until|through|thru|to|till)|good (?:until|through|thru)|until|ends?|end date|date"
 )
 LICENSE = r"(?:drivers? )?licen[cs]e|dl|lic|drivers? lic"
-INSURANCE = r"(?:(?:auto|car|vehicle) )?ins(?:urance)?(?: (?:card|policy|proof))?|proof of (?:auto )?insurance"
+INSURANCE = (
+    r"(?:(?:auto|car|vehicle) )?ins(?:urance)?(?: (?:card|policy|proof))?|proof of (?:auto )?insurance"
+)
 DONE = (
     r"(?: (?:date|done|complete|completed|completion|attended|taken|given|issued|received|on|date completed"
     r"|completion date|done on|completed on|given on|yes no))?"
@@ -61,11 +64,12 @@ PATTERNS = {
     "phone": (
         r"(?:(?:cell|cellular|mobile|main|primary|best|contact|preferred|your|volunteers?|drivers?) )?"
         rf"(?:{PHONE}|tel|ph){NUMBER}(?: (?:cell|mobile|main|1))?"
-        rf"|(?:cell|cellular|mobile|telephone){NUMBER}|cel|contact (?:number|no)|phone or cell|telefono|cellphone"
+        rf"|(?:cell|cellular|mobile|telephone){NUMBER}|cel|contact (?:number|no)"
+        r"|phone or cell|telefono|cellphone"
     ),
     "other_phone": (
-        rf"(?:home|work|office|other|alt|alternate|second|secondary|landline|day|evening) (?:{PHONE}|tel|ph){NUMBER}"
-        rf"|land ?line|{PHONE} (?:home|work|office|other|2)"
+        r"(?:home|work|office|other|alt|alternate|second|secondary|landline|day|evening)"
+        rf" (?:{PHONE}|tel|ph){NUMBER}|land ?line|{PHONE} (?:home|work|office|other|2)"
     ),
     "language": (
         r"(?:(?:primary|preferred|spoken|home|main) )?languages?(?: (?:spoken|preferred|preference))?"
@@ -89,7 +93,13 @@ PATTERNS = {
         rf"(?:shadow|shadow ?rides?|shadow shift|ride ?alongs?|ride along|first ride){DONE}"
         r"|date of (?:shadow ride|ride along)|shadowed(?: on)?|rode along(?: on)?"
     ),
-    "kit": rf"(?:starter |driver )?kits?{DONE}|(?:has|got|have) (?:starter )?kit|kit (?:date|picked up|handed out)",
+    "form": (
+        r"(?:(?:volunteer|liability|signed) )?(?:waiver|agreement|release|waiver form|release form|form)"
+        r"(?: (?:signed|signed on|on file))?" + DONE + r"|signed (?:on|waiver|agreement|release|form)"
+    ),
+    "kit": (
+        rf"(?:starter |driver )?kits?{DONE}|(?:has|got|have) (?:starter )?kit|kit (?:date|picked up|handed out)"
+    ),
     "lead": r"(?:is )?(?:a )?lead(?: ?drivers?)?|can (?:train|lead)|trainer|trains",
     "driver": r"(?:is )?(?:a )?drivers?|drives|driving|can drive",
     "current": r"(?:is )?(?:a )?(?:current|active)(?: volunteer)? drivers?|drives now|driving now",
@@ -104,13 +114,15 @@ PATTERNS = {
         r"|type of (?:car|vehicle)|make(?: and)? model"
     ),
     "hours": (
-        r"(?:days?|times?|hours|days? times?|days? (?:and|or) (?:times?|hours))(?: (?:available|free|preferred))"
+        r"(?:days?|times?|hours|days? times?|days? (?:and|or) (?:times?|hours))"
+        r" (?:available|free|preferred)"
         r"|available(?: (?:days?|times?|hours))?|availability|preferred (?:days?|times?)|which days|days"
         r"|can drive (?:on|when)|when (?:available|free)|(?:days|times) (?:they|you) can drive"
     ),
     "notes": (
         r"(?:(?:additional|other|special|coordinator) )?"
-        r"(?:notes?|comments?|remarks?|info|information)(?: (?:and )?(?:notes?|comments?))?|misc|anything else"
+        r"(?:notes?|comments?|remarks?|info|information)(?: (?:and )?(?:notes?|comments?))?"
+        r"|misc|anything else"
     ),
 } | {day: rf"{day[:3]}|{day}s?" for day in DAYS}
 PATTERNS["tuesday"] += "|tues"

@@ -18,7 +18,9 @@ PARTS = {
     "evening": EVENING, "evenings": EVENING, "eve": EVENING, "night": EVENING, "nights": EVENING,
     "all day": (FIRST, LAST), "any time": (FIRST, LAST), "anytime": (FIRST, LAST),
 }
-EVERY_DAY = ("any", "any day", "every day", "everyday", "daily", "all", "all days", "flexible", "open", "whenever")
+EVERY_DAY = (
+    "any", "any day", "every day", "everyday", "daily", "all", "all days", "flexible", "open", "whenever"
+)
 DAY_SETS: dict[str, tuple[int, ...]] = {word: tuple(range(7)) for word in EVERY_DAY} | {
     "weekdays": (0, 1, 2, 3, 4), "weekday": (0, 1, 2, 3, 4), "weekends": (5, 6), "weekend": (5, 6),
     "mwf": (0, 2, 4), "mw": (0, 2), "tth": (1, 3), "tuth": (1, 3),

@@ -15,7 +15,7 @@ from volunteers.roster.reading import Line, Table
 
 LONGEST_CAR = 60
 PAPERS = {"license": "driver's license", "insurance": "insurance card"}
-DONE = {"briefing": "briefing", "kit": "starter kit", "ride": "shadow ride"}
+DONE = {"briefing": "briefing", "form": "volunteer agreement", "kit": "starter kit", "ride": "shadow ride"}
 NO_MEANS = {"driver": Status.HELPER, "current": Status.NOT_YET, "status": Status.GONE}
 MAY_REPEAT = {"notes"}  # every such column is read; of the others one must be chosen
 
@@ -74,6 +74,7 @@ class Row:
     license_until: date | None = None
     insurance_until: date | None = None
     briefing_on: date | None = None
+    form_on: date | None = None
     kit_on: date | None = None
     ride_on: date | None = None
     ticked: frozenset[str] = frozenset()
@@ -166,7 +167,7 @@ class RowReader:
     def read(self, line: Line) -> Row:
         self.line = line
         self.row = row = Row(line.number)
-        self.notes: list[str] = [text for column in self.by_field.get("notes", []) if (text := self.text(column))]
+        self.notes = [text for column in self.by_field.get("notes", []) if (text := self.text(column))]
         beyond = [cell for cell in line.cells[self.width :] if cell]
         if beyond:
             row.problems.append(Problem(
@@ -302,14 +303,16 @@ class RowReader:
         answer = self.answer(column)
         if answer is not None:
             self.mark(name, answer)
-            self.row.remarks.append(f"{PAPERS[name].capitalize()}: {'no date is given' if answer else 'not there'}.")
+            said = "no date is given" if answer else "not there"
+            self.row.remarks.append(f"{PAPERS[name].capitalize()}: {said}.")
             return
         until = self.value(name, lambda cell: cells.day(cell, today=self.today), None)
         if until:
             setattr(self.row, f"{name}_until", until)
             if until < self.today:
                 self.row.remarks.append(
-                    f"The {PAPERS[name]} expired on {us(until)}: they cannot drive alone until there is a new date."
+                    f"The {PAPERS[name]} expired on {us(until)}: "
+                    "they cannot drive alone until there is a new date."
                 )
 
     def done(self, name: str) -> None:
@@ -324,7 +327,9 @@ class RowReader:
             self.mark(name, False)
         elif on := self.value(name, lambda cell: cells.day(cell, today=self.today), None):
             if on > self.today:
-                self.row.remarks.append(f"The {DONE[name]} on {us(on)} is still to come, so it is not ticked off.")
+                self.row.remarks.append(
+                    f"The {DONE[name]} on {us(on)} is still to come, so it is not ticked off."
+                )
                 self.mark(name, False)
             else:
                 setattr(self.row, f"{name}_on", on)

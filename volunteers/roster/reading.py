@@ -108,7 +108,8 @@ def decode(data: bytes) -> tuple[str, str]:
                 return data[len(mark) :].decode(codec), name
             except UnicodeDecodeError as error:
                 line = data[: len(mark) + error.start].decode(codec, "ignore").count("\n") + 1
-                raise Unreadable(f"It says that it is {name} but is not: it was damaged. {SAVE_AS}", line) from None
+                reason = f"It says that it is {name} but is not: it was damaged. {SAVE_AS}"
+                raise Unreadable(reason, line) from None
     try:
         return data.decode("utf-8"), "UTF-8"
     except UnicodeDecodeError:
@@ -168,7 +169,7 @@ def rows_below(lines: list[str], delimiter: str, header: Line) -> Iterator[Line]
         count += 1
         if count > MOST_ROWS:
             raise Unreadable(
-                f"There are more than {MOST_ROWS:,} rows. Split the file and bring in one part after another.",
+                f"There are more than {MOST_ROWS:,} rows. Split the file and bring in part after part.",
                 line=line.number,
             )
         yield line
