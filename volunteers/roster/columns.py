@@ -98,7 +98,7 @@ PATTERNS = {
         r"(?: (?:signed|signed on|on file))?" + DONE + r"|signed (?:on|waiver|agreement|release|form)"
     ),
     "kit": (
-        rf"(?:starter |driver )?kits?{DONE}|(?:has|got|have) (?:starter )?kit|kit (?:date|picked up|handed out)"
+        rf"(?:starter |driver )?kits?{DONE}|(?:has|got|have) (?:starter )?kit|kit (?:picked up|handed out)"
     ),
     "lead": r"(?:is )?(?:a )?lead(?: ?drivers?)?|can (?:train|lead)|trainer|trains",
     "driver": r"(?:is )?(?:a )?drivers?|drives|driving|can drive",

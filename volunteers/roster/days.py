@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Iterator
 from datetime import time
 
 from volunteers.roster.cells import Unclear, is_blank
@@ -81,7 +82,7 @@ def hours_on(day: int, cell: str) -> list[Hours]:
     return [entry for entry in hours(cell) if entry[0] == day]
 
 
-def words_of(cell: str):
+def words_of(cell: str) -> Iterator[tuple[list[int] | None, tuple[time, time] | None]]:
     """Each thing the cell says in turn: (days, None) or (None, (from, until))."""
     text = cell.casefold().replace("–", "-").replace("—", "-").replace("a.m.", "am").replace("p.m.", "pm")
     at = 0
@@ -136,3 +137,21 @@ def moment(text: str) -> time:
         return time(hour, minute)
     except ValueError:
         raise Unclear("There is no such time of day. Write it like 8am or 3:30pm.") from None
+
+
+def in_words(entries: Iterable[Hours]) -> str:
+    """The hours as a coordinator checks them: "Mon, Wed 8:00 am to 12:00 pm; Sat"."""
+    days: dict[tuple[time, time], list[str]] = {}
+    for day, begins, ends in entries:
+        days.setdefault((begins, ends), []).append(DAYS[day][:3].title())
+    return "; ".join(f"{', '.join(names)} {span(*times)}".strip() for times, names in days.items())
+
+
+def span(begins: time, ends: time) -> str:
+    if begins == FIRST:
+        return "" if ends == LAST else f"until {clock(ends)}"
+    return f"after {clock(begins)}" if ends == LAST else f"{clock(begins)} to {clock(ends)}"
+
+
+def clock(at: time) -> str:
+    return f"{at.hour % 12 or 12}:{at:%M} {'am' if at.hour < 12 else 'pm'}"

@@ -14,7 +14,7 @@ from typing import Any
 from volunteers.models import Completion, Person
 from volunteers.progress import DATE_TO_FOLLOW_DAYS, add_months
 from volunteers.roster.cells import Status
-from volunteers.roster.days import Hours
+from volunteers.roster.days import Hours, in_words
 from volunteers.roster.known import Asked, Known, Recorded, Records
 from volunteers.roster.meaning import PAPERS, Problem, Row, us
 
@@ -239,11 +239,11 @@ def newcomer(row: Row, steps: Iterable[Asked], options: Options) -> Outcome:
         facts["reach"] = row.reach
     ticks, _, remarks = ticks_for(row, (), steps, options)
     car = (row.car, row.crates) if row.car or row.crates is not None else None
+    hours = tuple(row.hours) or None
     details = [] if facts["drives"] else ["does not drive"]
     return Outcome(
-        row.line, row.name, Becomes.NEW, facts=facts, car=car, hours=tuple(row.hours) or None,
-        appoint_lead=row.lead, ticks=ticks, details=(*details, *say(row.lead, ticks, options)),
-        remarks=(*row.remarks, *remarks),
+        row.line, row.name, Becomes.NEW, facts=facts, car=car, hours=hours, appoint_lead=row.lead,
+        ticks=ticks, details=(*details, *say(car, hours, row.lead, ticks, options)), remarks=(*row.remarks, *remarks),
     )
 
 
@@ -263,18 +263,14 @@ def known_already(row: Row, person: Known, steps: Iterable[Asked], options: Opti
     if "notes" in facts:
         details.append("a note is added")
     car = changed_car(row, person)
-    if car:
-        details.append(f"car: {car[0] or 'car'}" + (f", {car[1]} crates" if car[1] is not None else ""))
     hours = tuple(row.hours) if row.hours and not person.hours else None
-    if hours:
-        details.append("days are added")
     ticks, take_back, remarks = ticks_for(row, person.done, steps, options)
     lead = row.lead and not person.lead
     changes = bool(facts or car or hours or lead or ticks or take_back)
     return Outcome(
         row.line, row.name, Becomes.CHANGED if changes else Becomes.SAME, person=person.pk, facts=facts,
         car=car, hours=hours, appoint_lead=lead, ticks=ticks, take_back=take_back,
-        details=(*details, *say(lead, ticks, options)), remarks=(*row.remarks, *remarks),
+        details=(*details, *say(car, hours, lead, ticks, options)), remarks=(*row.remarks, *remarks),
     )
 
 
@@ -356,9 +352,17 @@ def undated(step: Asked, options: Options, reason: str, *, for_good: bool) -> li
     return [Tick(step.pk, step.title, options.today, how=how, reason=reason)] * step.times
 
 
-def say(lead: bool, ticks: Iterable[Tick], options: Options) -> list[str]:
-    """The steps recorded, in words."""
+def say(
+    car: tuple[str, int | None] | None, hours: tuple[Hours, ...] | None, lead: bool, ticks: Iterable[Tick],
+    options: Options,
+) -> list[str]:
+    """What is recorded besides the person's facts, in words."""
     words = ["lead driver"] if lead else []
+    if car:
+        label, crates = car
+        words.append((label or "car") + (f", {crates} crates" if crates is not None else ""))
+    if hours:
+        words.append(f"can drive {in_words(hours)}")
     dated = {tick.title: us(tick.valid_until) for tick in ticks if tick.valid_until}
     undated = [tick for tick in ticks if not tick.valid_until]
     done = dict.fromkeys(tick.title for tick in undated if tick.how == Completion.How.DONE)
