@@ -243,7 +243,8 @@ def newcomer(row: Row, steps: Iterable[Asked], options: Options) -> Outcome:
     details = [] if facts["drives"] else ["does not drive"]
     return Outcome(
         row.line, row.name, Becomes.NEW, facts=facts, car=car, hours=hours, appoint_lead=row.lead,
-        ticks=ticks, details=(*details, *say(car, hours, row.lead, ticks, options)), remarks=(*row.remarks, *remarks),
+        ticks=ticks, details=(*details, *say(car, hours, row.lead, ticks, options)),
+        remarks=(*row.remarks, *remarks),
     )
 
 

@@ -221,6 +221,7 @@ def clean(cell: str) -> str:
     """The cell as typed, without invisible characters and outer spaces; letters and accents composed."""
     if cell.isascii() and cell.isprintable():
         return cell.strip()
-    cell = INVISIBLE.sub("", unicodedata.normalize("NFC", cell)).replace("\u00a0", " ").replace("\r\n", "\n")
+    cell = INVISIBLE.sub("", unicodedata.normalize("NFC", cell)).replace("\u00a0", " ")
+    cell = cell.replace("\r\n", "\n").replace("\r", "\n")
     kept = (mark for mark in cell if mark in "\n\t" or unicodedata.category(mark) not in ("Cc", "Cs"))
     return "".join(kept).replace("\t", " ").strip()
