@@ -1,0 +1,74 @@
+"""The machinery of conftest.py: what a run says of a missing program, and what a test leaves behind."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from django.core.cache import cache
+
+from sites.models import Programme
+
+ROOT = Path(__file__).resolve().parent.parent
+LACKING = """
+import pytest
+from tests.system import NEEDS, Need
+
+NEEDS["unicorn"] = Need("libunicorn", lambda: None)
+
+@pytest.mark.needs("unicorn")
+def test_with_a_unicorn():
+    pass
+
+def test_without():
+    pass
+"""
+
+
+def run(folder, code, *options):
+    test = folder / "test_lacking.py"
+    test.write_text(code)
+    command = [sys.executable, "-m", "pytest", "-c", "pyproject.toml", "-n0", "-p", "tests.conftest", f"--output={folder}"]
+    return subprocess.run([*command, *options, str(test)], cwd=ROOT, capture_output=True, text=True)
+
+
+def test_a_missing_program_is_named(tmp_path):
+    answer = run(tmp_path, LACKING)
+    assert answer.returncode == 0, answer.stdout
+    assert "unicorn: 1 test did not run. On Debian: apt-get install libunicorn" in answer.stdout
+    assert "1 passed, 1 skipped" in answer.stdout
+
+
+def test_a_missing_program_is_a_failure_when_all_are_needed(tmp_path):
+    answer = run(tmp_path, LACKING, "--need-all")
+    assert answer.returncode == 1, answer.stdout
+    assert "unicorn: 1 test did not run. On Debian: apt-get install libunicorn" in answer.stdout
+    assert "1 passed, 1 error" in answer.stdout
+
+
+def test_a_need_nobody_knows_is_refused(tmp_path):
+    answer = run(tmp_path, LACKING.replace('NEEDS["unicorn"]', 'NEEDS["dragon"]'))
+    assert answer.returncode == pytest.ExitCode.USAGE_ERROR, answer.stdout
+    assert "needs('unicorn') is not one of" in answer.stderr
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.parametrize("turn", [1, 2])
+def test_the_cache_is_empty_again(turn):
+    assert cache.get("left_over") is None
+    cache.set("left_over", turn)
+
+
+def test_a_child_process_sees_what_the_test_committed(child_environment):
+    programme = Programme.current()
+    programme.name = "Seen from next door"
+    programme.save()
+    code = "from sites.models import Programme; print(Programme.current().name)"
+    child = subprocess.run(
+        [sys.executable, "manage.py", "shell", "--no-imports", "-v0", "-c", code],
+        cwd=ROOT,
+        env=child_environment,
+        capture_output=True,
+        text=True,
+    )
+    assert child.stdout.strip() == "Seen from next door", child.stderr
