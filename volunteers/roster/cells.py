@@ -81,7 +81,7 @@ def email(cell: str) -> str:
     """The address in lower case, without "mailto:" and a name around it; empty where there is none."""
     if is_blank(cell):
         return ""
-    found = re.findall(r"[^\s<>,;()\"']*@[^\s<>,;()\"']*", cell)
+    found = re.findall(r"[^\s<>,;/()\"']*@[^\s<>,;/()\"']*", cell)
     addresses = list(dict.fromkeys(text.lower().removeprefix("mailto:").strip(".:/") for text in found))
     if len(addresses) > 1:
         raise Unclear("There are two addresses. Keep the one they read; the other may stand in the notes.")
@@ -123,18 +123,17 @@ def phone(cell: str, *, area_code: str = "") -> tuple[str, str]:
     numbers = re.split(r"\s*(?:/|;|\n|\bor\b|\band\b|&|,(?!\s*(?:ext|x)))\s*", text)
     if sum(len(re.findall(r"\d", part)) >= 7 for part in numbers) > 1:
         raise Unclear("There are two numbers. Keep the one to call first; the other may stand in the notes.")
+    if len(re.findall(r"\d", re.sub(r"(?i)(?:e?xt?|#).*", "", text))) == 7 and not text.startswith("+"):
+        if not area_code:
+            raise Unclear(
+                "The area code is missing. Write all ten digits, or say which area code such numbers have."
+            )
+        text = f"{area_code} {text}"
     try:
         parsed = phonenumbers.parse(text, "US")
     except phonenumbers.NumberParseException:
         raise Unclear("This is not a phone number. Write it like 555-555-0123, or leave it empty.") from None
     reason = phonenumbers.is_possible_number_with_reason(parsed)
-    if reason == phonenumbers.ValidationResult.IS_POSSIBLE_LOCAL_ONLY:
-        if not area_code:
-            raise Unclear(
-                "The area code is missing. Write all ten digits, or say which area code such numbers have."
-            )
-        parsed.national_number = int(f"{area_code}{parsed.national_number:07d}")
-        reason = phonenumbers.is_possible_number_with_reason(parsed)
     if reason == phonenumbers.ValidationResult.TOO_SHORT:
         raise Unclear("There are digits missing in this phone number. A US number has ten.")
     if reason == phonenumbers.ValidationResult.TOO_LONG:

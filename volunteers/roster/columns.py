@@ -134,7 +134,7 @@ def plain(heading: str) -> str:
     """The heading without case, accents, apostrophes and punctuation: "DL exp." is "dl exp"."""
     text = unicodedata.normalize("NFKD", heading).casefold()
     text = "".join(mark for mark in text if not unicodedata.combining(mark))
-    text = re.sub(r"['’‘`´]", "", text)
+    text = re.sub(r"['’‘`´]", "", text).replace("#", " number ")
     return " ".join(re.sub(r"[^0-9a-z]+", " ", text).split())
 
 
