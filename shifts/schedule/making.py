@@ -70,38 +70,42 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
 def make_runs_ahead(*, at: datetime | None = None, until: date | None = None) -> int:
     """Makes the runs of every weekly run that are not made yet; the number made. Safe to repeat.
 
-    Each weekly run is a transaction of its own, so that nobody's booking waits for all of them.
+    Some weekly runs at a time are a transaction, so that nobody's booking waits for all of them.
     """
     at = at or timezone.now()
     programme, policy = Programme.current(), Policy.current()
     until = until or horizon(at, policy, programme.zone)
-    shifts = Shift.objects.in_use(local_date(at, programme.zone)).prefetch_related(TERMS)
+    shifts = list(Shift.objects.in_use(local_date(at, programme.zone)).order_by("pk").prefetch_related(TERMS))
     return sum(
-        make_runs(shift, at=at, until=until, zone=programme.zone) for shift in shifts
+        make_runs(*shifts[first : first + TOGETHER], at=at, until=until, zone=programme.zone)
+        for first in range(0, len(shifts), TOGETHER)
     )
 
 
 TERMS = Prefetch("terms", queryset=ShiftTerm.objects.prefetch_related("stops"))
+TOGETHER = 10  # weekly runs in one transaction: a year of them is written in a fraction of a second
 
 
 @transaction.atomic
-def make_runs(shift: Shift, *, at: datetime, until: date | None = None, zone: ZoneInfo | None = None) -> int:
-    """Makes the shift's runs from now until a date, both included; the number made. Safe to repeat."""
+def make_runs(*shifts: Shift, at: datetime, until: date | None = None, zone: ZoneInfo | None = None) -> int:
+    """Makes the runs of some shifts from now until a date, both included; the number made. Safe to repeat."""
     zone = zone or Programme.current().zone
     until = until or horizon(at, Policy.current(), zone)
     today = local_date(at, zone)
-    Shift.objects.select_for_update(of=("self",), no_key=True).get(pk=shift.pk)
-    made = set(Run.objects.filter(shift=shift, slot_date__gte=today).values_list("slot_date", flat=True))
-    runs, stops = [], []
-    for term, day in slots(shift, today, until):
-        starts_at = instant(day, term.starts, zone)
-        if day in made or starts_at <= at:
-            continue
-        run = Run(shift=shift, slot_date=day, **run_facts(shift, term, day, starts_at))
-        runs.append(run)
-        stops.extend(stops_of(run, term))
+    ids = [shift.pk for shift in shifts]
+    list(Shift.objects.select_for_update(of=("self",), no_key=True).filter(pk__in=ids).order_by("pk"))
+    made = set(Run.objects.filter(shift__in=ids, slot_date__gte=today).values_list("shift", "slot_date"))
+    runs, terms = [], []
+    for shift in shifts:
+        for term, day in slots(shift, today, until):
+            starts_at = instant(day, term.starts, zone)
+            if (shift.pk, day) not in made and starts_at > at:
+                runs.append(Run(shift_id=shift.pk, slot_date=day, **run_facts(shift, term, day, starts_at)))
+                terms.append(term)
     Run.objects.bulk_create(runs)
-    Stop.objects.bulk_create(stops)
+    Stop.objects.bulk_create(
+        stop for run, term in zip(runs, terms, strict=True) for stop in stops_of(run, term)
+    )
     return len(runs)
 
 
@@ -125,7 +129,8 @@ def run_facts(shift: Shift, term: ShiftTerm, day: date, starts_at: datetime) -> 
 
 
 def stops_of(run: Run, term: ShiftTerm) -> Iterable[Stop]:
+    """The stops of a saved run, as its term has them."""
     return [
-        Stop(run=run, position=stop.position, site_id=stop.site_id, after_minutes=stop.after_minutes)
+        Stop(run_id=run.pk, position=stop.position, site_id=stop.site_id, after_minutes=stop.after_minutes)
         for stop in term.stops.all()
     ]
