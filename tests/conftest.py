@@ -82,6 +82,10 @@ def pytest_terminal_summary(terminalreporter):
 
 
 # --- Database -----------------------------------------------------------------
+def pytest_report_header():
+    return f"database: {connection.vendor}"
+
+
 @pytest.fixture(scope="session")
 def django_db_modify_db_settings(
     django_db_modify_db_settings_parallel_suffix, tmp_path_factory, django_db_blocker
