@@ -112,9 +112,8 @@ def between(start: str, end: str) -> tuple[time, time]:
     start, end = start.strip(), end.strip()
     half = end[-2:].strip("m")[-1:] if re.search(r"[ap]m?$", end) else ""
     if half and not re.search(r"[a-z]", start):
-        number = int(re.match(r"\d+", start)[0])
-        ending = int(re.match(r"\d+", end)[0])
-        start += "p" if half == "p" and number < ending < 12 else "a"
+        first, last = (int(re.sub(r"\D.*", "", text) or 12) for text in (start, end))
+        start += "p" if half == "p" and first < last < 12 else "a"
     begins, ends = moment(start), moment(end)
     if ends <= begins and not half and ends.hour < 12:
         ends = ends.replace(hour=ends.hour + 12)
@@ -128,6 +127,8 @@ def moment(text: str) -> time:
     if text == "noon":
         return time(12)
     found = re.fullmatch(r"(\d{1,2})(?::(\d\d))?\s*(?:([ap])m?)?\s*", text)
+    if found is None:
+        raise Unclear(f"“{text}” is no time of day. Write it like 8am or 3:30pm.")
     hour, minute, half = int(found[1]), int(found[2] or 0), found[3]
     if hour <= 12 and half:
         hour = hour % 12 + (12 if half == "p" else 0)

@@ -125,10 +125,12 @@ def settle(row: Row, register: Register, records: Records, options: Options) -> 
             details.append(f"this one has another {', '.join(different)}")
         return Outcome(row.line, row.name, Becomes.DUPLICATE, details=tuple(details))
     register.claim(match, row)
-    if match.person.left_on:
-        detail = f"left on {us(match.person.left_on)}; to bring them back, open their page"
-        return Outcome(row.line, row.name, Becomes.LEFT_OUT, person=match.person.pk, details=(detail,))
-    return known_already(row, match.person, records.steps, options)
+    person = match.person
+    assert person is not None  # an entry without a row was made from a person
+    if person.left_on:
+        detail = f"left on {us(person.left_on)}; to bring them back, open their page"
+        return Outcome(row.line, row.name, Becomes.LEFT_OUT, person=person.pk, details=(detail,))
+    return known_already(row, person, records.steps, options)
 
 
 # --- Who is who -------------------------------------------------------------------
@@ -168,8 +170,9 @@ class Register:
 
     def enter(self, entry: Entry) -> None:
         self.by_name[name_key(entry.name)].append(entry)
-        for source in filter(None, (entry.person, entry.row)):
-            self.learn(entry, source)
+        for source in (entry.person, entry.row):
+            if source is not None:
+                self.learn(entry, source)
 
     def claim(self, entry: Entry, row: Row) -> None:
         """The row is about this person; what it adds helps to recognise further rows."""

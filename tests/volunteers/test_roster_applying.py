@@ -1,0 +1,342 @@
+"""Bringing a roster in: what is written, all or nothing, and once only."""
+
+import threading
+from datetime import UTC, date, datetime, timedelta
+from io import StringIO
+from pathlib import Path
+
+import pytest
+import time_machine
+from django.core.management import CommandError, call_command
+from django.db import connection
+from django.db.models import Model
+
+from sites.models import Event
+from tests.factories import PersonFactory, coordinator
+from volunteers.clearance import cleared
+from volunteers.models import Availability, Car, Completion, Person, Step, User
+from volunteers.people import change_person
+from volunteers.progress import withdraw
+from volunteers.roster import applying
+from volunteers.roster.applying import NotApplied, Preview, apply, preview
+from volunteers.roster.reading import LARGEST
+
+ROSTERS = Path(__file__).parent / "rosters"
+ROSTER = (ROSTERS / "semicolons-windows1252-announced.csv").read_bytes()
+TODAY = date(2026, 11, 25)
+NOON = datetime(2026, 11, 25, 17, tzinfo=UTC)  # noon in New York, the programme's zone unless changed
+TABLES: list[type[Model]] = [Person, User, Car, Availability, Completion, Event]
+
+pytestmark = pytest.mark.django_db
+
+
+def looked_at(data=ROSTER, **options) -> Preview:
+    return preview(data, **{"today": TODAY, "papers_seen": True, **options})
+
+
+def bring_in(data=ROSTER, *, by=None, **options) -> list[Person]:
+    return apply(looked_at(data, **options), by=by, at=NOON)
+
+
+def rows():
+    return {table.__name__: table.objects.count() for table in TABLES}
+
+
+def ready(on=TODAY):
+    return {person.name for person in cleared(Person.objects.drivers(), on=on)}
+
+
+# --- What is written ---------------------------------------------------------------------
+def test_a_preview_writes_nothing():
+    before = rows()
+    found = looked_at()
+    assert found.counts == {"new": 5}
+    assert found.may_apply
+    assert found.changes_anything
+    assert rows() == before
+
+
+def test_a_roster_becomes_people():
+    by = coordinator().user
+    people = bring_in(by=by)
+    assert [person.name for person in people] == [
+        "Odalys Marsh", "TOBIN REYES", "Inés Quill", "Bram Quill", "Lena Ott"
+    ]
+    odalys, _, ines, bram, lena = (Person.objects.get(pk=person.pk) for person in people)
+    assert (odalys.email, odalys.reach) == ("odalys@example.org", "mail")
+    assert odalys.phone.as_e164 == "+15555550123"
+    assert odalys.notes == "Knows the east dock;\nhas a key"
+    assert odalys.lead_since == odalys.joined_on == TODAY
+    assert [(car.label, car.crates) for car in odalys.cars.all()] == [("Blue wagon", 12)]
+    assert [hour.weekday for hour in odalys.hours.all()] == [0, 2]
+    assert (lena.email, lena.reach, lena.user) == ("", "call", None)
+    assert (ines.drives, bram.drives) == (True, False)
+    license = odalys.completions.get(step__code="license")
+    assert (license.valid_from, license.valid_until, license.how) == (TODAY, date(2027, 3, 1), "done")
+    assert license.recorded_by == by
+    added = Event.objects.filter(verb="added", person_id__in=[person.pk for person in people])
+    assert list(added.values_list("by", flat=True)) == [by.pk] * 5
+
+
+def test_two_at_one_address_are_two_people_with_one_sign_in():
+    bring_in()
+    quills = Person.objects.filter(email="quills@example.org")
+    assert quills.count() == 2
+    assert quills.values("user").distinct().count() == 1
+
+
+def test_current_drivers_are_ready_at_once_and_for_thirty_days():
+    """The gate's own word; nobody else is let in by it."""
+    bring_in()
+    assert ready() == {"Odalys Marsh", "TOBIN REYES", "Inés Quill", "Lena Ott"}
+    assert ready(TODAY + timedelta(30)) == ready()
+    assert ready(TODAY + timedelta(31)) == set()
+
+
+def test_without_papers_seen_nobody_becomes_ready():
+    bring_in(papers_seen=False)
+    assert ready() == set()
+    assert Completion.objects.filter(step__code="license").count() == 4  # those with a date in the file
+
+
+def test_papers_seen_needs_to_know_who_drives():
+    text = "Name,Cell\nAnn Marsh,555-555-0123\n"
+    assert "No column says who drives today" in looked_at(text).notices[0]
+    bring_in(text)
+    assert ready() == set()
+    assert not looked_at(text, everybody_drives=True).notices
+    bring_in(text, everybody_drives=True)
+    assert ready() == {"Ann Marsh"}
+
+
+def test_a_paper_the_programme_does_not_ask_for_is_said():
+    Step.objects.get(code="insurance").terms.all().delete()
+    (notice,) = looked_at().notices
+    assert notice == "“Insurance expiration” is not recorded: the programme has no step for it."
+    bring_in()
+    assert not Completion.objects.filter(step__code="insurance").exists()
+
+
+# --- Once only ---------------------------------------------------------------------------------
+@pytest.mark.parametrize("papers_seen", [True, False])
+def test_the_same_file_again_changes_nothing(papers_seen):
+    bring_in(papers_seen=papers_seen)
+    before = rows()
+    again = looked_at(papers_seen=papers_seen)
+    assert again.counts == {"already there, nothing changes": 5}
+    assert not again.changes_anything
+    assert apply(again, by=None) == []
+    assert rows() == before
+
+
+def test_the_same_file_months_later_renews_nothing():
+    bring_in()
+    later = preview(ROSTER, today=TODAY + timedelta(60), papers_seen=True)
+    assert not later.changes_anything
+
+
+def test_what_was_taken_back_stays_taken_back():
+    bring_in()
+    odalys = Person.objects.get(name="Odalys Marsh")
+    for completion in odalys.completions.all():
+        withdraw(completion, reason="Entered by mistake.", by=None)
+    assert not looked_at().changes_anything
+
+
+def test_a_corrected_file_changes_only_what_was_corrected():
+    bring_in()
+    text = ROSTER.decode("cp1252").replace("(555) 555-0123", "555-555-0177").replace("3/1/2027", "12/1/2026")
+    found = looked_at(text)
+    assert found.counts == {"already there, changes": 1, "already there, nothing changes": 4}
+    assert "phone changes from +15555550123 to +15555550177" in found.rows[0].in_words
+    assert found.rows[0].ticks == ()  # an earlier date than the one recorded
+    assert [person.name for person in apply(found, by=None)] == ["Odalys Marsh"]
+    assert Person.objects.get(name="Odalys Marsh").phone.as_e164 == "+15555550177"
+    assert not looked_at(text).changes_anything
+
+
+def test_a_date_that_follows_ends_the_thirty_days_where_it_is_earlier():
+    """Nobody drives past the date on the paper because it was once "to follow"."""
+    text = "Name,Cell,Driver,DL exp\nAnn Marsh,555-555-0123,yes,{}\n"
+    bring_in(text.format(""))
+    bring_in(text.format("12/1/2026"))
+    assert ready(date(2026, 12, 1)) == {"Ann Marsh"}
+    assert ready(date(2026, 12, 2)) == set()
+    assert not looked_at(text.format("12/1/2026")).changes_anything
+
+
+# --- All or nothing ---------------------------------------------------------------------------------
+def test_one_bad_row_stops_all():
+    before = rows()
+    found = looked_at("Name,Cell\nAnn Marsh,555-555-0123\nBo Ray,555\n")
+    assert found.counts == {"new": 1, "to correct": 1}
+    assert not found.may_apply
+    assert [str(problem) for problem in found.problems] == [
+        "Line 3, Cell: “555” There are digits missing in this phone number. A US number has ten."
+    ]
+    with pytest.raises(NotApplied, match="rows to correct"):
+        apply(found, by=None)
+    assert rows() == before
+
+
+def test_a_question_stops_all_until_it_is_answered():
+    text = "Name,Phone,Cell\nAnn Marsh,555-555-0123,555-555-0188\n"
+    with pytest.raises(NotApplied):
+        apply(looked_at(text), by=None)
+    (person,) = bring_in(text, chosen={"phone": 3})
+    assert person.phone == "+15555550188"
+
+
+def test_a_failure_in_the_middle_leaves_nothing_behind(monkeypatch):
+    before, calls = rows(), []
+
+    def fails_at_last(*args, **kwargs):
+        calls.append(args)
+        if len(calls) == 5:
+            raise RuntimeError("the power fails")
+        return original(*args, **kwargs)
+
+    original = applying.add_person
+    monkeypatch.setattr(applying, "add_person", fails_at_last)
+    with pytest.raises(RuntimeError, match="the power fails"):
+        bring_in()
+    assert rows() == before
+
+
+def test_a_preview_that_people_have_overtaken_is_refused():
+    found = looked_at()
+    apply(found, by=None)
+    before = rows()
+    with pytest.raises(NotApplied, match="people have changed meanwhile"):
+        apply(found, by=None)
+    assert rows() == before
+    ann = PersonFactory(name="Ann Marsh", phone="+15555550123")
+    found = looked_at("Name,Cell,Language\nAnn Marsh,555-555-0123,Spanish\n")
+    change_person(ann, by=None, language="es")
+    with pytest.raises(NotApplied, match="people have changed meanwhile"):
+        apply(found, by=None)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_who_bring_in_the_same_file_at_once_make_nobody_twice():
+    found, start, results = looked_at(), threading.Barrier(2), []
+
+    def one():
+        start.wait(30)
+        try:
+            results.append(len(apply(found, by=None)))
+        except NotApplied:
+            results.append("refused")
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=one) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    assert sorted(results, key=str) == [5, "refused"]
+    assert Person.objects.count() == 5
+
+
+# --- Size ---------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("people", [10, 300])
+def test_looking_asks_five_queries_however_many_people_there_are(people, django_assert_num_queries):
+    """Steps in force, cars, hours, completions, people."""
+    PersonFactory.create_batch(people)
+    with django_assert_num_queries(5):
+        looked_at()
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"", "nothing in it"),
+        (b"PK\x03\x04rest", "workbook"),
+        (b"x" * (LARGEST + 1), "larger than 5 MB"),
+        ("no headings\nhere\n", "No row of headings"),
+        ("E-mail,Cell\nann@example.org,555-555-0123\n", "heading Name"),
+    ],
+)
+def test_what_cannot_be_read_is_one_plain_problem(data, says):
+    found = looked_at(data)
+    assert says in str(found.problems[0])
+    assert not found.may_apply
+    assert found.counts == {}
+
+
+# --- The command ----------------------------------------------------------------------------------------
+def run(*arguments):
+    """(exit code, standard output, standard error)."""
+    out, err = StringIO(), StringIO()
+    try:
+        with time_machine.travel(NOON, tick=False):
+            call_command("import_people", *map(str, arguments), stdout=out, stderr=err)
+    except SystemExit as end:
+        return end.code, out.getvalue(), err.getvalue()
+    return 0, out.getvalue(), err.getvalue()
+
+
+def test_the_command_shows_first_and_writes_only_when_told():
+    path = ROSTERS / "tabs-utf16-mark.txt"
+    code, out, err = run(path, "--papers-seen")
+    assert (code, err) == (0, "")
+    assert "Read as UTF-16, tabs between cells." in out
+    assert "DL exp.: driver's license, valid until" in out
+    assert "Not used: T-shirt" in out
+    assert "Line 2: Odalys Marsh. New: lead driver; Blue wagon, 12 crates;" in out
+    assert "new: 5" in out
+    assert "--apply" in out
+    assert not Person.objects.exists()
+
+    by = coordinator()
+    code, out, _ = run(path, "--papers-seen", "--apply", "--by", "Cora@example.org")
+    assert (code, Person.objects.count()) == (0, 6)
+    assert "5 people added or changed" in out
+    assert Event.objects.get(verb="roster brought in").by == by.user
+    assert ready() == {"Odalys Marsh", "TOBIN REYES", "Inés Quill", "Lena Ott"}
+
+    code, out, _ = run(path, "--papers-seen", "--apply")
+    assert (code, Person.objects.count()) == (0, 6)
+    assert "0 people added or changed" in out
+
+
+@pytest.mark.parametrize("more", [(), ("--apply",)])
+def test_the_command_names_every_bad_row_and_ends_with_1(tmp_path, more):
+    path = tmp_path / "roster.csv"
+    path.write_text("Name,E-mail,DL exp\nAnn Marsh,ann@example.org,2/30/2027\nBo Ray,bo,\nCy Holm,,\n")
+    code, out, err = run(path, *more)
+    assert code == 1
+    assert "Line 2, DL exp: “2/30/2027” February 2027 has no day 30." in err
+    assert "Line 3, E-mail: “bo” This is not an e-mail address." in err
+    assert "Nothing was brought in" in err
+    assert "Line 4: Cy Holm. New" in out
+    assert not Person.objects.exists()
+
+
+def test_the_command_asks_which_column_counts(tmp_path):
+    path = tmp_path / "roster.csv"
+    path.write_text("Name,Phone,Cell\nAnn Marsh,555-0123,555-0188\n")
+    code, _, err = run(path, "--area-code", "555", "--apply")
+    assert code == 1
+    assert "Answer with --column phone=2" in err
+    code, _, _ = run(path, "--area-code", "555", "--apply", "--column", "phone=3")
+    assert code == 0
+    assert Person.objects.get().phone.as_e164 == "+15555550188"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("nowhere.csv",), "cannot be read: No such file"),
+        (("/",), "cannot be read: Is a directory"),
+        ((ROSTERS / "commas-utf8-mark.csv", "--by", "nobody@example.org"), "not the address of a"),
+        ((ROSTERS / "commas-utf8-mark.csv", "--area-code", "55"), "three digits"),
+        ((ROSTERS / "commas-utf8-mark.csv", "--column", "phone"), "--column phone=3"),
+        ((ROSTERS / "commas-utf8-mark.csv", "--column", "shoe=3"), "not understood"),
+    ],
+)
+def test_the_command_explains_what_it_cannot_do(arguments, says):
+    with pytest.raises(CommandError, match=says):
+        run(*arguments, "--apply")
+    assert not Person.objects.exists()
