@@ -9,8 +9,7 @@ def main() -> None:
         from django.core.management import execute_from_command_line
     except ImportError as error:
         raise SystemExit(
-            "Django is not installed in this Python. "
-            "The first command in README.md sets everything up."
+            "Django is not installed in this Python. The first command in README.md sets everything up."
         ) from error
     execute_from_command_line(sys.argv)
 

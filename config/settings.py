@@ -117,7 +117,8 @@ if _database["ENGINE"] == "django.db.backends.sqlite3":
     _database["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",
         "timeout": 5,
-        "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=NORMAL;PRAGMA journal_size_limit=27103364;",
+        "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=NORMAL;"
+        "PRAGMA journal_size_limit=27103364;",
     }
     # Race tests need several processes on one file; an in-memory database has one connection.
     _database["TEST"] = {"NAME": str(VAR / "test.sqlite3")}
@@ -222,9 +223,7 @@ LOGGING = {
     "disable_existing_loggers": False,
     "filters": {"private": {"()": "config.logs.MaskPrivateLinks"}},
     "formatters": {"plain": {"format": "{asctime} {levelname} {name} {message}", "style": "{"}},
-    "handlers": {
-        "console": {"class": "logging.StreamHandler", "formatter": "plain", "filters": ["private"]}
-    },
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain", "filters": ["private"]}},
     "root": {"handlers": ["console"], "level": "INFO"},
     "loggers": {
         "django.server": {"handlers": ["console"], "level": "INFO", "propagate": False},

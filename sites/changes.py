@@ -84,6 +84,9 @@ def lift_closure(closure: Closure, *, by: Any, at: datetime | None = None) -> No
     at = at or timezone.now()
     if Closure.objects.standing().filter(pk=closure.pk).update(lifted_at=at):
         record(
-            verb="closure lifted", subject=closure.site, by=by, at=at,
+            verb="closure lifted",
+            subject=closure.site,
+            by=by,
+            at=at,
             before={"first": closure.first, "last": closure.last},
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any, NoReturn
 from zoneinfo import ZoneInfo, available_timezones
 
 from django.conf import settings
@@ -34,14 +35,16 @@ class Programme(models.Model):
     # Driving: common practice, no published source, but for the road factor, which is a cautious
     # round-up of 1.20 (Ballou, Rahardja, Sakai 2002) and of 4/pi on a square grid.
     road_factor = models.FloatField(
-        default=1.3, validators=[MinValueValidator(1), MaxValueValidator(3)],
+        default=1.3,
+        validators=[MinValueValidator(1), MaxValueValidator(3)],
         help_text="How much longer the road is than the straight line.",
     )
     fixed_minutes = models.PositiveSmallIntegerField(
         default=5, validators=[MaxValueValidator(60)], help_text="Minutes to set off and to park."
     )
     town_mph = models.FloatField(
-        default=24, validators=[MinValueValidator(5), MaxValueValidator(70)],
+        default=24,
+        validators=[MinValueValidator(5), MaxValueValidator(70)],
         help_text="Miles an hour on the road, in town.",
     )
 
@@ -89,7 +92,8 @@ class Site(models.Model):
         ordering = ["name"]
         constraints = [
             models.CheckConstraint(
-                name="site_gives_or_takes", condition=Q(gives=True) | Q(takes=True),
+                name="site_gives_or_takes",
+                condition=Q(gives=True) | Q(takes=True),
                 violation_error_message="Tick pickup, drop-off, or both.",
             ),
             models.CheckConstraint(
@@ -166,7 +170,7 @@ class DoorNotes(models.Model):
     def paragraphs(self) -> list[tuple[str, str]]:
         """Heading and text of each part that has one, in the order of arriving at the door."""
         return [
-            (str(self._meta.get_field(name).verbose_name), getattr(self, name))
+            (str(getattr(self._meta.get_field(name), "verbose_name", name)), getattr(self, name))
             for name in self.TEXTS
             if getattr(self, name)
         ]
@@ -196,7 +200,8 @@ class Closure(models.Model):
         ordering = ["first"]
         constraints = [
             models.CheckConstraint(
-                name="closure_ends_after_it_begins", condition=Q(last__gte=F("first")),
+                name="closure_ends_after_it_begins",
+                condition=Q(last__gte=F("first")),
                 violation_error_message="The last closed day is before the first.",
             ),
         ]
@@ -229,12 +234,12 @@ class Event(models.Model):
     def __str__(self) -> str:
         return f"{self.subject} {self.verb}"
 
-    def save(self, *args, **kwargs) -> None:
-        if self.pk is not None:
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        if not self._state.adding:
             raise TypeError("An event is written once.")
         super().save(*args, **kwargs)
 
-    def delete(self, *args, **kwargs):
+    def delete(self, *args: Any, **kwargs: Any) -> NoReturn:
         raise TypeError("An event is never deleted.")
 
 

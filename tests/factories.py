@@ -74,8 +74,12 @@ def make_ready(person: Person, *, until: date | None = None, without: tuple[str,
     for step in Step.objects.exclude(code__in=without) if without else Step.objects.all():
         paper = step.kind == Step.Kind.PAPER
         Completion.objects.create(
-            step=step, person=person, revision=1000, valid_from=LONG_AGO,
-            valid_until=until if paper else None, recorded_at=timezone.now(),
+            step=step,
+            person=person,
+            revision=1000,
+            valid_from=LONG_AGO,
+            valid_until=until if paper else None,
+            recorded_at=timezone.now(),
         )
     return person
 
@@ -95,8 +99,11 @@ def make_run(
     starts_at = starts_at or timezone.now().replace(microsecond=0) + timedelta(days=3)
     zone = Programme.current().zone
     run = Run.objects.create(
-        title=facts.pop("title", "Morning run"), starts_at=starts_at,
-        ends_at=starts_at + timedelta(minutes=minutes), local_date=starts_at.astimezone(zone).date(), **facts,
+        title=facts.pop("title", "Morning run"),
+        starts_at=starts_at,
+        ends_at=starts_at + timedelta(minutes=minutes),
+        local_date=starts_at.astimezone(zone).date(),
+        **facts,
     )
     for position, site in enumerate(sites or [SiteFactory(), DropOffFactory()], start=1):
         Stop.objects.create(run=run, position=position, site=site, after_minutes=(position - 1) * 30)
@@ -106,4 +113,3 @@ def make_run(
 def put(person: Person, run: Run, seat: str = Booking.Seat.DRIVER) -> Booking:
     """A bare booking row, without the rules: for tests that begin after the booking."""
     return Booking.objects.create(run=run, person=person, seat=seat, booked_at=timezone.now())
-

@@ -26,9 +26,7 @@ class AccountAdapter(DefaultAccountAdapter):
         text = str(message.body)
         outbox.write(
             address=email,
-            mail=outbox.Mail(
-                subject=str(message.subject), text=text, html=html or outbox.html_from(text)
-            ),
+            mail=outbox.Mail(subject=str(message.subject), text=text, html=html or outbox.html_from(text)),
             kind="sign-in",
             expires_at=timezone.now() + timedelta(seconds=settings.ACCOUNT_LOGIN_BY_CODE_TIMEOUT),
         )

@@ -27,7 +27,9 @@ def cleared(people: PersonQuerySet, *, on: date, sites: Iterable[int] = ()) -> P
     return people.exclude(Exists(unmet))
 
 
-def missing_by_person(people: Iterable[Person], *, on: date, sites: Iterable[int] = ()) -> dict[int, list[Step]]:
+def missing_by_person(
+    people: Iterable[Person], *, on: date, sites: Iterable[int] = ()
+) -> dict[int, list[Step]]:
     """For several people at once, what each still lacks: two queries however many they are."""
     sites = list(sites)
     steps = [term.step for term in StepTerm.objects.in_force(on, sites).select_related("step", "step__site")]

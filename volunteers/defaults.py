@@ -15,18 +15,54 @@ ALWAYS = date(2000, 1, 1)  # the shipped steps hold for every run, however old
 # kind, code, title, how to get it, months it lasts (None: its own date, or for good), times.
 # Months and times: common practice, no published source.
 SHIPPED = [
-    ("briefing", "briefing", gettext_noop("Driver briefing"),
-     gettext_noop("Read it on the orientation page; it takes about ten minutes."), 24, 1),
-    ("paper", "license", gettext_noop("Driver's license"),
-     gettext_noop("Show it to the coordinator, or text them a picture; they note the date it runs out."), None, 1),
-    ("paper", "insurance", gettext_noop("Car insurance card"),
-     gettext_noop("Show it to the coordinator, or text them a picture; they note the date it runs out."), None, 1),
-    ("form", "form", gettext_noop("Volunteer agreement, signed"),
-     gettext_noop("The coordinator has the form; sign it once."), None, 1),
-    ("kit", "kit", gettext_noop("Starter kit"),
-     gettext_noop("The coordinator hands it to you: vest, gloves, thermometer, cooler bag, strap."), None, 1),
-    ("ride", "ride", gettext_noop("Shadow ride"),
-     gettext_noop("Take the second seat of a run that a lead driver drives; they sign you off."), None, 1),
+    (
+        "briefing",
+        "briefing",
+        gettext_noop("Driver briefing"),
+        gettext_noop("Read it on the orientation page; it takes about ten minutes."),
+        24,
+        1,
+    ),
+    (
+        "paper",
+        "license",
+        gettext_noop("Driver's license"),
+        gettext_noop("Show it to the coordinator, or text them a picture; they note the date it runs out."),
+        None,
+        1,
+    ),
+    (
+        "paper",
+        "insurance",
+        gettext_noop("Car insurance card"),
+        gettext_noop("Show it to the coordinator, or text them a picture; they note the date it runs out."),
+        None,
+        1,
+    ),
+    (
+        "form",
+        "form",
+        gettext_noop("Volunteer agreement, signed"),
+        gettext_noop("The coordinator has the form; sign it once."),
+        None,
+        1,
+    ),
+    (
+        "kit",
+        "kit",
+        gettext_noop("Starter kit"),
+        gettext_noop("The coordinator hands it to you: vest, gloves, thermometer, cooler bag, strap."),
+        None,
+        1,
+    ),
+    (
+        "ride",
+        "ride",
+        gettext_noop("Shadow ride"),
+        gettext_noop("Take the second seat of a run that a lead driver drives; they sign you off."),
+        None,
+        1,
+    ),
 ]
 
 

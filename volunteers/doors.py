@@ -31,7 +31,8 @@ def publish(
     day = from_day or today(at)
     notes = write_door_notes(site, texts, by=by, at=at)
     step, made = Step.objects.get_or_create(
-        kind=Step.Kind.DOORS, site=site,
+        kind=Step.Kind.DOORS,
+        site=site,
         defaults={"title": f"Door notes: {site.name}"[:80], "position": 90},
     )
     if made:
@@ -57,7 +58,9 @@ def require_revision(step: Step, revision: int, day: date) -> None:
     )
 
 
-def read(site: Site, *, person: Person, revision: int, by: Any, at: datetime | None = None) -> Completion | None:
+def read(
+    site: Site, *, person: Person, revision: int, by: Any, at: datetime | None = None
+) -> Completion | None:
     """The person has read this revision; None when the site has no such step or they had read it."""
     step = Step.objects.filter(kind=Step.Kind.DOORS, site=site).first()
     if step is None or step.completions.standing().filter(person=person, revision__gte=revision).exists():

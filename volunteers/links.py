@@ -1,4 +1,4 @@
-"""Private links: an HMAC of purpose, row and a nonce kept in the row. The one place that makes and reads them.
+"""Private links: an HMAC of purpose, row and a nonce kept in the row. Made and read here and only here.
 
 Nothing secret is stored, so a link can be shown again; a new nonce revokes the old link.
 """

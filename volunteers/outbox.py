@@ -30,7 +30,13 @@ from volunteers.models import Message, Person
 logger = logging.getLogger(__name__)
 
 # Waits between tries; common practice, no published source. After the last one it is shown as failed.
-RETRIES = [timedelta(minutes=1), timedelta(minutes=5), timedelta(minutes=30), timedelta(hours=2), timedelta(hours=8)]
+RETRIES = [
+    timedelta(minutes=1),
+    timedelta(minutes=5),
+    timedelta(minutes=30),
+    timedelta(hours=2),
+    timedelta(hours=8),
+]
 LEASE = timedelta(minutes=3)  # longer than a mail server may take: EMAIL_TIMEOUT a command
 KEPT = timedelta(days=90)
 
@@ -50,7 +56,9 @@ def sender() -> str:
     return formataddr((Programme.current().name, settings.DEFAULT_FROM_EMAIL))
 
 
-def compose(mail: Mail, *, to: str, name: str, message_id: str, at: datetime, headers: dict | None = None) -> bytes:
+def compose(
+    mail: Mail, *, to: str, name: str, message_id: str, at: datetime, headers: dict | None = None
+) -> bytes:
     """The mail as it goes over the wire, CRLF and all.
 
     With a calendar object: mixed(alternative(plain, html, calendar), application/ics), the same bytes twice.
@@ -71,7 +79,9 @@ def compose(mail: Mail, *, to: str, name: str, message_id: str, at: datetime, he
     mime.add_alternative(mail.html, subtype="html")
     if mail.calendar:
         mime.add_alternative(
-            mail.calendar, maintype="text", subtype="calendar",
+            mail.calendar,
+            maintype="text",
+            subtype="calendar",
             params={"method": mail.method, "charset": "UTF-8"},
         )
         mime.add_attachment(mail.calendar, maintype="application", subtype="ics", filename="run.ics")
@@ -95,10 +105,26 @@ def owe(
         )
     if not person.is_mailed:
         return Message.objects.create(
-            key=key, person=person, kind=kind, about=about, subject=mail.subject, text=mail.text,
-            state=Message.State.TELL, next_try_at=at, created_at=at,
+            key=key,
+            person=person,
+            kind=kind,
+            about=about,
+            subject=mail.subject,
+            text=mail.text,
+            state=Message.State.TELL,
+            next_try_at=at,
+            created_at=at,
         )
-    return write(address=person.email, name=person.name, person=person, mail=mail, kind=kind, key=key, about=about, at=at)
+    return write(
+        address=person.email,
+        name=person.name,
+        person=person,
+        mail=mail,
+        kind=kind,
+        key=key,
+        about=about,
+        at=at,
+    )
 
 
 def write(
@@ -117,10 +143,18 @@ def write(
     at = at or timezone.now()
     message_id = make_msgid(domain=settings.DEFAULT_FROM_EMAIL.partition("@")[2])
     return Message.objects.create(
-        key=key or f"{kind}:{secrets.token_urlsafe(12)}", person=person, kind=kind, about=about,
-        address=address, subject=mail.subject, text=mail.text, message_id=message_id,
+        key=key or f"{kind}:{secrets.token_urlsafe(12)}",
+        person=person,
+        kind=kind,
+        about=about,
+        address=address,
+        subject=mail.subject,
+        text=mail.text,
+        message_id=message_id,
         raw=compose(mail, to=address, name=name, message_id=message_id, at=at),
-        next_try_at=at, created_at=at, expires_at=expires_at,
+        next_try_at=at,
+        created_at=at,
+        expires_at=expires_at,
     )
 
 
@@ -145,7 +179,7 @@ class Finished(EmailMessage):
         super().__init__(message.subject, message.text, settings.DEFAULT_FROM_EMAIL, [message.address])
         self.raw = bytes(message.raw)
 
-    def message(self) -> Any:
+    def message(self, **kwargs: Any) -> Any:
         return self
 
     def as_bytes(self, linesep: str = "\r\n") -> bytes:
@@ -186,8 +220,12 @@ def put_off(message: Message, error: Exception, at: datetime) -> None:
         settle(message, Message.State.FAILED, at, error=in_words(error))
         return
     Message.objects.filter(pk=message.pk, claim=message.claim).update(
-        state=Message.State.OWED, attempts=tries + 1, next_try_at=at + RETRIES[tries], lease_until=None,
-        claim="", error=in_words(error),
+        state=Message.State.OWED,
+        attempts=tries + 1,
+        next_try_at=at + RETRIES[tries],
+        lease_until=None,
+        claim="",
+        error=in_words(error),
     )
 
 
@@ -195,7 +233,13 @@ def settle(message: Message, state: str, at: datetime, error: str = "") -> None:
     """Marks what became of a message this worker holds. A sign-in code is not kept once it is of no use."""
     spent = {"raw": b"", "text": ""} if message.kind == "sign-in" and not settings.DEMO else {}
     Message.objects.filter(pk=message.pk, claim=message.claim).update(
-        state=state, done_at=at, lease_until=None, claim="", attempts=message.attempts + 1, error=error, **spent
+        state=state,
+        done_at=at,
+        lease_until=None,
+        claim="",
+        attempts=message.attempts + 1,
+        error=error,
+        **spent,
     )
 
 
@@ -225,7 +269,8 @@ def in_words(error: Exception) -> str:
         return "The mail server refused the address: " + "; ".join(answers)
     if isinstance(error, smtplib.SMTPResponseException):
         text = error.smtp_error
-        return f"The mail server answered {error.smtp_code} {text.decode(errors='replace') if isinstance(text, bytes) else text}"
+        said = text.decode(errors="replace") if isinstance(text, bytes) else text
+        return f"The mail server answered {error.smtp_code} {said}"
     return f"The mail server could not be reached: {error}"
 
 
@@ -233,8 +278,11 @@ def in_words(error: Exception) -> str:
 def try_again(message: Message, *, by: Any, at: datetime | None = None) -> None:
     """A coordinator has a failed mail sent once more."""
     at = at or timezone.now()
-    if Message.objects.failed().filter(pk=message.pk).exclude(raw=b"").update(
-        state=Message.State.OWED, attempts=0, next_try_at=at, done_at=None
+    if (
+        Message.objects.failed()
+        .filter(pk=message.pk)
+        .exclude(raw=b"")
+        .update(state=Message.State.OWED, attempts=0, next_try_at=at, done_at=None)
     ):
         record(verb="mail tried again", subject=message, person=message.person, by=by, at=at)
 
@@ -273,4 +321,6 @@ def html_from(text: str) -> str:
 def render(name: str, context: dict[str, Any]) -> Mail:
     """The mail of a template pair mail/NAME.txt and .html. The text's first line is the subject."""
     subject, _, text = render_to_string(f"mail/{name}.txt", context).strip().partition("\n")
-    return Mail(subject=subject.strip(), text=text.strip() + "\n", html=render_to_string(f"mail/{name}.html", context))
+    return Mail(
+        subject=subject.strip(), text=text.strip() + "\n", html=render_to_string(f"mail/{name}.html", context)
+    )

@@ -66,7 +66,14 @@ def set_cars(person: Person, cars: list[dict[str, Any]], *, by: Any) -> None:
         return
     person.cars.all().delete()
     Car.objects.bulk_create(Car(person=person, **car) for car in cars)
-    record(verb="cars changed", subject=person, person=person, by=by, before={"cars": before}, after={"cars": after})
+    record(
+        verb="cars changed",
+        subject=person,
+        person=person,
+        by=by,
+        before={"cars": before},
+        after={"cars": after},
+    )
 
 
 @transaction.atomic
@@ -79,7 +86,14 @@ def set_hours(person: Person, hours: list[tuple], *, by: Any) -> None:
         return
     person.hours.all().delete()
     Availability.objects.bulk_create(rows)
-    record(verb="hours changed", subject=person, person=person, by=by, before={"hours": before}, after={"hours": after})
+    record(
+        verb="hours changed",
+        subject=person,
+        person=person,
+        by=by,
+        before={"hours": before},
+        after={"hours": after},
+    )
 
 
 @transaction.atomic
@@ -92,7 +106,10 @@ def add_away(person: Person, *, first: date, last: date, by: Any) -> Away:
 @transaction.atomic
 def end_away(away: Away, *, by: Any) -> None:
     record(
-        verb="not away", subject=away.person, person=away.person, by=by,
+        verb="not away",
+        subject=away.person,
+        person=away.person,
+        by=by,
         before={"first": away.first, "last": away.last},
     )
     away.delete()

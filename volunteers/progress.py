@@ -78,11 +78,22 @@ def complete(
     if valid_until is not None and valid_until < on:
         raise NotPossible(_("That date is over: %(date)s.") % {"date": valid_until})
     completion = Completion.objects.create(
-        step=step, person=person, revision=revision or term.revision, valid_from=on,
-        valid_until=valid_until, how=how, reason=reason.strip(), recorded_at=at, recorded_by=by,
+        step=step,
+        person=person,
+        revision=revision or term.revision,
+        valid_from=on,
+        valid_until=valid_until,
+        how=how,
+        reason=reason.strip(),
+        recorded_at=at,
+        recorded_by=by,
     )
     record(
-        verb="step done", subject=completion, person=person, by=by, at=at,
+        verb="step done",
+        subject=completion,
+        person=person,
+        by=by,
+        at=at,
         after={"step": step, "how": how, "from": on, "until": valid_until, "reason": reason},
     )
     return completion
@@ -95,12 +106,18 @@ def withdraw(completion: Completion, *, reason: str, by: Any, at: datetime | Non
     if not reason.strip():
         raise NotPossible(_("Say why, so that others can read it later."))
     Person.objects.locked().get(pk=completion.person_id)  # a booking in progress sees it or comes first
-    changed = Completion.objects.standing().filter(pk=completion.pk).update(
-        withdrawn_at=at, withdrawn_by=by, withdrawn_reason=reason.strip()
+    changed = (
+        Completion.objects.standing()
+        .filter(pk=completion.pk)
+        .update(withdrawn_at=at, withdrawn_by=by, withdrawn_reason=reason.strip())
     )
     if changed:
         record(
-            verb="step taken back", subject=completion, person=completion.person, by=by, at=at,
+            verb="step taken back",
+            subject=completion,
+            person=completion.person,
+            by=by,
+            at=at,
             after={"step": completion.step, "reason": reason},
         )
 
@@ -135,15 +152,30 @@ def sign_off(
         if step is None:
             raise NotPossible(_("The programme asks for no shadow ride."))
         completion = complete(
-            person=trainee, step=step, by=by, on=ridden_on, at=at, reason=told_reason,
+            person=trainee,
+            step=step,
+            by=by,
+            on=ridden_on,
+            at=at,
+            reason=told_reason,
             how=Completion.How.TOLD if told_reason else Completion.How.DONE,
         )
     signed = SignOff.objects.create(
-        trainee=trainee, lead=lead, ridden_on=ridden_on, outcome=outcome, remarks=remarks,
-        private_remarks=private_remarks, completion=completion, at=at,
+        trainee=trainee,
+        lead=lead,
+        ridden_on=ridden_on,
+        outcome=outcome,
+        remarks=remarks,
+        private_remarks=private_remarks,
+        completion=completion,
+        at=at,
     )
     record(
-        verb="ride signed off", subject=signed, person=trainee, by=by, at=at,
+        verb="ride signed off",
+        subject=signed,
+        person=trainee,
+        by=by,
+        at=at,
         after={"lead": lead, "on": ridden_on, "outcome": outcome},
     )
     return signed

@@ -90,7 +90,9 @@ def description(run: Run, doors: dict[int, DoorNotes]) -> str:
         when = date_format(timezone.localtime(run.arrives_at(stop)), "TIME_FORMAT")
         lines.append(f"{when} {stop.site.name}" + (f", {stop.site.address}" if stop.site.address else ""))
         for contact in stop.site.contacts.all():
-            lines.append("  " + " ".join(part for part in (contact.name, contact.role, str(contact.phone)) if part))
+            lines.append(
+                "  " + " ".join(part for part in (contact.name, contact.role, str(contact.phone)) if part)
+            )
         notes = doors.get(stop.site_id)
         for heading, text in notes.paragraphs() if notes else []:
             lines.append(f"  {heading}: {text}")

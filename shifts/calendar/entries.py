@@ -19,8 +19,12 @@ def open_entry(booking: Booking, *, at: datetime) -> CalendarEntry:
     """The entry of a new booking. Its UID is random and says nothing of the person."""
     person = booking.person
     return CalendarEntry.objects.create(
-        uid=f"{secrets.token_hex(16)}@{uid_domain()}", person=person, booking=booking,
-        address=person.email if person.is_mailed else "", made_at=at, changed_at=at,
+        uid=f"{secrets.token_hex(16)}@{uid_domain()}",
+        person=person,
+        booking=booking,
+        address=person.email if person.is_mailed else "",
+        made_at=at,
+        changed_at=at,
     )
 
 

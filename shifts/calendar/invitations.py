@@ -27,8 +27,12 @@ def message(entry: CalendarEntry, method: str, *, at: datetime) -> bytes:
     component = event(entry, stamp=at, doors=newest_doors(site_ids), alarm=method == "REQUEST")
     component["organizer"] = vCalAddress.new(settings.DEFAULT_FROM_EMAIL, cn=Programme.current().name)
     component["attendee"] = vCalAddress.new(
-        entry.address, cn=entry.person.name, cutype="INDIVIDUAL", role="REQ-PARTICIPANT",
-        partstat="NEEDS-ACTION", rsvp=True,
+        entry.address,
+        cn=entry.person.name,
+        cutype="INDIVIDUAL",
+        role="REQ-PARTICIPANT",
+        partstat="NEEDS-ACTION",
+        rsvp=True,
     )
     result = calendar(component)
     result.add("method", method)

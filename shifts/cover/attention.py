@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 
 from django.db.models import Max
 
@@ -34,7 +35,8 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
     drivers = [booking for run in runs for booking in run.seated if booking.seat == Booking.Seat.DRIVER]
     largest = dict(
         Car.objects.filter(person__in={booking.person_id for booking in drivers})
-        .values_list("person").annotate(Max("crates"))
+        .values_list("person")
+        .annotate(Max("crates"))
     )
     crowded = too_close(runs)
     found = []
@@ -43,7 +45,9 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
     return found
 
 
-def reasons(run: Run, uncleared: set[int], largest: dict[int, int | None], crowded: set[tuple[int, int]]) -> list[str]:
+def reasons(
+    run: Run, uncleared: set[int], largest: dict[int, int | None], crowded: set[tuple[int, int]]
+) -> list[str]:
     seated = {booking.seat: booking for booking in run.seated}
     driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
     why = []
@@ -75,7 +79,7 @@ def too_close(runs: list[Run]) -> set[tuple[int, int]]:
     found = set()
     for person, theirs in of_person.items():
         theirs.sort(key=lambda run: run.starts_at)
-        for first, second in zip(theirs, theirs[1:], strict=False):
+        for first, second in pairwise(theirs):
             if collide(first, second, policy, programme):
                 found |= {(first.pk, person), (second.pk, person)}
     return found

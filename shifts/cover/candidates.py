@@ -88,7 +88,9 @@ def call_list(run: Run, *, at: datetime) -> CallList:
         filter=Q(bookings__ended_at=None, bookings__seat=Booking.Seat.DRIVER)
         & Q(bookings__run__starts_at__gt=at - LATELY, bookings__run__starts_at__lt=at + LATELY),
     )
-    people = list(Person.objects.drivers().annotate(lately=counts).prefetch_related("cars", "hours", "absences"))
+    people = list(
+        Person.objects.drivers().annotate(lately=counts).prefetch_related("cars", "hours", "absences")
+    )
     may = set(may_drive(run).values_list("pk", flat=True))
     rest = [person for person in people if person.pk not in may]
     lacking = clearance.missing_by_person(rest, on=run.local_date, sites=run.site_ids)
@@ -98,7 +100,9 @@ def call_list(run: Run, *, at: datetime) -> CallList:
         (person, why_not(person, run, lacking[person.pk], busy, is_free=person.pk in free)) for person in rest
     ]
     return CallList(
-        may=[Candidate(p, why(p, run)) for p in sorted(people, key=lambda p: (p.lately, p.name)) if p.pk in may],
+        may=[
+            Candidate(p, why(p, run)) for p in sorted(people, key=lambda p: (p.lately, p.name)) if p.pk in may
+        ],
         may_not=sorted(may_not, key=lambda pair: (len(pair[1]), pair[0].name)),
     )
 
@@ -126,7 +130,8 @@ def why_not(
         reasons.append("away that day")
     elif not is_free:
         reasons.append("not usually free then")
-    crates = [car.crates for car in person.cars.all()]
-    if crates and None not in crates and max(crates) < run.crates:
-        reasons.append(f"car takes {max(crates)} crates, {run.crates} expected")
+    cars = list(person.cars.all())
+    measured = [car.crates for car in cars if car.crates is not None]
+    if cars and len(measured) == len(cars) and max(measured) < run.crates:
+        reasons.append(f"car takes {max(measured)} crates, {run.crates} expected")
     return reasons

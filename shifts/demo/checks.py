@@ -12,7 +12,8 @@ def demo_is_off_in_production(app_configs: Any, **kwargs: Any) -> list[CheckMess
         return [
             Error(
                 "DEMO is on at an https:// address: /demo/ would let anybody in as anybody.",
-                hint="Unset DEMO.", id="shifts.E001",
+                hint="Unset DEMO.",
+                id="shifts.E001",
             )
         ]
     return []

@@ -1,5 +1,7 @@
 """The demo's programme and sites. Everything here is invented: town, sites, phones, coordinates."""
 
+from typing import Any
+
 PROGRAMME = {
     "name": "Fernhollow Food Run",
     "town": "Fernhollow",
@@ -9,30 +11,38 @@ PROGRAMME = {
     "contact_email": "marisol@fernhollow.example",
 }
 
-SITES = {
+SITES: dict[str, dict[str, Any]] = {
     "market": {
         "facts": {
-            "name": "Brambleway Market", "street": "410 Brambleway", "town": "Fernhollow", "gives": True,
-            "latitude": 40.4172, "longitude": -79.1031,
+            "name": "Brambleway Market",
+            "street": "410 Brambleway",
+            "town": "Fernhollow",
+            "gives": True,
+            "latitude": 40.4172,
+            "longitude": -79.1031,
         },
         "contacts": [
             {"name": "Teo", "role": "receiving, mornings", "phone": "+15555550171"},
             {"name": "Store desk", "role": "when the dock does not answer", "phone": "+15555550172"},
         ],
         "doors": {
-            "approach": "Turn in behind the garden centre, not at the main lot. The ramp is steep and slick in rain.",
-            "entrance": "Dock 2, the roller door with the yellow bell. Ring once and wait; they come from the back.",
+            "approach": "Turn in behind the garden centre. The ramp is steep and slick in rain.",
+            "entrance": "Dock 2, the roller door with the yellow bell. Ring once and wait a little.",
             "parking": "Back up to the dock edge, engine off, hazard lights on. Ten minutes are fine.",
             "ask_for": "Ask for Teo in receiving. Say: “Pickup for Fernhollow Food Run.”",
-            "carts": "Crates stand in the cold room on two flat carts. Take the crates, leave their black trays.",
+            "carts": "Crates stand in the cold room on two flat carts. Leave the black trays.",
             "spoiled": "Sort at the dock table. Soft or mouldy pieces go into the green tub beside it.",
             "leave_cart": "Wheel the flat cart back inside the cold-room door, brake on.",
         },
     },
     "bakery": {
         "facts": {
-            "name": "Oat and Ember Bakehouse", "street": "7 Tinder Alley", "town": "Fernhollow", "gives": True,
-            "latitude": 40.4251, "longitude": -79.0894,
+            "name": "Oat and Ember Bakehouse",
+            "street": "7 Tinder Alley",
+            "town": "Fernhollow",
+            "gives": True,
+            "latitude": 40.4251,
+            "longitude": -79.0894,
         },
         "contacts": [{"name": "Ilse", "role": "shift lead", "phone": "+15555550173"}],
         "doors": {
@@ -40,14 +50,18 @@ SITES = {
             "entrance": "The blue side door, up two steps. There is no dock and no ramp.",
             "parking": "Loading bay opposite, 15 minutes, hazard lights on.",
             "ask_for": "Ask for Ilse. Say: “I am here for last night's bread.”",
-            "carts": "Bread is in paper sacks on the rack by the door. Bring your own crates; there is no cart.",
+            "carts": "Bread is in paper sacks on the rack. Bring your own crates; there is no cart.",
             "spoiled": "Nothing to sort. Leave torn sacks with Ilse.",
         },
     },
     "pantry": {
         "facts": {
-            "name": "Harrow Lane Pantry", "street": "55 Harrow Lane", "town": "Fernhollow", "takes": True,
-            "latitude": 40.4080, "longitude": -79.0812,
+            "name": "Harrow Lane Pantry",
+            "street": "55 Harrow Lane",
+            "town": "Fernhollow",
+            "takes": True,
+            "latitude": 40.4080,
+            "longitude": -79.0812,
         },
         "contacts": [{"name": "Beatrix", "role": "pantry manager", "phone": "+15555550174"}],
         "doors": {
@@ -61,8 +75,12 @@ SITES = {
     },
     "kitchen": {
         "facts": {
-            "name": "Cedar Room Kitchen", "street": "120 Cedar Street", "town": "Fernhollow", "takes": True,
-            "latitude": 40.4309, "longitude": -79.1142,
+            "name": "Cedar Room Kitchen",
+            "street": "120 Cedar Street",
+            "town": "Fernhollow",
+            "takes": True,
+            "latitude": 40.4309,
+            "longitude": -79.1142,
         },
         "contacts": [{"name": "Old Sam", "role": "kitchen", "phone": "+15555550175"}],
         "doors": {

@@ -76,10 +76,17 @@ def make_people(*, at: datetime, began: datetime, by) -> dict[str, Person]:
         joined = joined_on(stage, number, today)
         lat, lon = facts.get("spot", (None, None))
         person = add_person(
-            by=by, at=began, name=name, phone=f"+155555501{number:02d}",
-            email=f"{box}@{MAIL}" if box else "", reach=facts.get("reach", "mail" if box else "call"),
-            language=facts.get("language", "en"), drives=stage != "sorts", joined_on=joined,
-            home_latitude=lat, home_longitude=lon,
+            by=by,
+            at=began,
+            name=name,
+            phone=f"+155555501{number:02d}",
+            email=f"{box}@{MAIL}" if box else "",
+            reach=facts.get("reach", "mail" if box else "call"),
+            language=facts.get("language", "en"),
+            drives=stage != "sorts",
+            joined_on=joined,
+            home_latitude=lat,
+            home_longitude=lon,
         )
         if "crates" in facts:
             set_cars(person, [{"label": "", "crates": facts["crates"]}], by=by)
@@ -96,7 +103,9 @@ def joined_on(stage: str, number: int, today: date) -> date:
     """Those who drive joined long ago; those on the way some weeks ago, each at another time."""
     if stage in ("lead", "ready", "lapsing", "lapsed", "sorts"):
         return today - timedelta(days=200 + number)
-    return today - timedelta(days={"waits for a ride": 24, "kit": 16, "papers": 9, "new": 2}[stage] + number % 5)
+    return today - timedelta(
+        days={"waits for a ride": 24, "kit": 16, "papers": 9, "new": 2}[stage] + number % 5
+    )
 
 
 def tick_off(person: Person, stage: str, *, joined: date, today: date, at: datetime, by) -> None:
@@ -106,23 +115,33 @@ def tick_off(person: Person, stage: str, *, joined: date, today: date, at: datet
     until = {"license": today + timedelta(days=700), "insurance": insurance}
     for step in Step.objects.filter(code__in=codes):
         progress.complete(
-            person=person, step=step, by=by, on=joined + timedelta(days=1), at=at,
+            person=person,
+            step=step,
+            by=by,
+            on=joined + timedelta(days=1),
+            at=at,
             valid_until=until.get(step.code),
         )
     if "kit" in codes:
-        for step in Step.objects.filter(kind=Step.Kind.DOORS).select_related("site"):
-            read(step.site, person=person, revision=1, by=person.user, at=at - timedelta(weeks=WEEKS_BACK))
+        for site in Site.objects.filter(steps__kind=Step.Kind.DOORS):
+            read(site, person=person, revision=1, by=person.user, at=at - timedelta(weeks=WEEKS_BACK))
 
 
 def history(people: dict[str, Person], *, at: datetime, chance: random.Random, by) -> None:
     """The weeks behind: every run driven, some given back and covered, a few shadow rides signed off."""
-    drivers = [people[name] for name, _box, stage, _facts in cast.PEOPLE if stage in ("lead", "ready", "lapsed")]
+    drivers = [
+        people[name] for name, _box, stage, _facts in cast.PEOPLE if stage in ("lead", "ready", "lapsed")
+    ]
     trainees = [people[name] for name, _box, stage, _facts in cast.PEOPLE if stage == "ready"][:3]
     for number, run in enumerate(Run.objects.filter(starts_at__lt=at)):
-        booked = first_who_can(run, chance.sample(drivers, len(drivers)), at=run.starts_at - timedelta(days=5), by=by)
+        booked = first_who_can(
+            run, chance.sample(drivers, len(drivers)), at=run.starts_at - timedelta(days=5), by=by
+        )
         if booked and number % 6 == 5:
             give_back(booked, by=booked.person.user, note="A cold.", at=run.starts_at - timedelta(days=1))
-            rest = [person for person in chance.sample(drivers, len(drivers)) if person.pk != booked.person_id]
+            rest = [
+                person for person in chance.sample(drivers, len(drivers)) if person.pk != booked.person_id
+            ]
             booked = first_who_can(run, rest, at=run.starts_at - timedelta(hours=20), by=by)
         if booked and booked.person.is_lead and trainees:
             ride_along(run, booked, trainees.pop(), by=by)
@@ -131,11 +150,22 @@ def history(people: dict[str, Person], *, at: datetime, chance: random.Random, b
 def ride_along(run: Run, lead: Booking, trainee: Person, *, by) -> None:
     """A ride of the weeks behind. The trainee has been cleared since, so they sit there as a helper."""
     try:
-        seat(run=run, person=trainee, seat="second", by=by, on_behalf=True, at=run.starts_at - timedelta(days=2))
+        seat(
+            run=run,
+            person=trainee,
+            seat="second",
+            by=by,
+            on_behalf=True,
+            at=run.starts_at - timedelta(days=2),
+        )
     except Refusal:
         return
     sign_off_ride(
-        run=run, lead=lead.person, outcome=SignOff.Outcome.READY, by=lead.person.user, at=run.ends_at,
+        run=run,
+        lead=lead.person,
+        outcome=SignOff.Outcome.READY,
+        by=lead.person.user,
+        at=run.ends_at,
         remarks="Calm at the dock, asked the right questions.",
     )
 
@@ -149,11 +179,15 @@ def first_who_can(run: Run, people: list[Person], *, at: datetime, by) -> Bookin
     return None
 
 
-def ahead(people: dict[str, Person], sites: dict[str, Site], *, at: datetime, chance: random.Random, by) -> None:
+def ahead(
+    people: dict[str, Person], sites: dict[str, Site], *, at: datetime, chance: random.Random, by
+) -> None:
     """The weeks ahead: most runs of the next two weeks taken, later ones thinner, and the loose ends."""
     make_runs_ahead(at=at)
     yesterday = at - timedelta(days=1)
-    everyday = [people[name] for name in ("Anselm Tolliver", "Osric Bellweather", "Thea Marchbank", "Joaquin Fell")]
+    everyday = [
+        people[name] for name in ("Anselm Tolliver", "Osric Bellweather", "Thea Marchbank", "Joaquin Fell")
+    ]
     leads = [people["Dorit Ashgrove"], people["Wendell Pruitt-Okoro"]]
     runs = list(Run.objects.filter(starts_at__gt=at, starts_at__lt=at + timedelta(weeks=5)))
     for number, run in enumerate(runs):
@@ -165,21 +199,34 @@ def ahead(people: dict[str, Person], sites: dict[str, Site], *, at: datetime, ch
     own_bookings(people, at=at, by=by)
     tomorrow = (at + timedelta(days=1)).astimezone(Programme.current().zone)
     add_one_off(
-        pickup=sites["market"], dropoff=sites["kitchen"], crates=20, by=by, at=at, title="Extra: 20 cases of apples",
+        pickup=sites["market"],
+        dropoff=sites["kitchen"],
+        crates=20,
+        by=by,
+        at=at,
+        title="Extra: 20 cases of apples",
         starts_at=tomorrow.replace(hour=17, minute=30, second=0, microsecond=0),
         note="Called in by the store this morning.",
     )
-    add_away(people["Nadia Thornquist"], first=tomorrow.date(), last=tomorrow.date() + timedelta(days=9), by=by)
+    add_away(
+        people["Nadia Thornquist"], first=tomorrow.date(), last=tomorrow.date() + timedelta(days=9), by=by
+    )
     holiday = tomorrow.date() + timedelta(days=16)
-    close_site(sites["kitchen"], first=holiday, last=holiday + timedelta(days=1), reason="Floor repair", by=by)
+    close_site(
+        sites["kitchen"], first=holiday, last=holiday + timedelta(days=1), reason="Floor repair", by=by
+    )
 
 
 def lapsing(person: Person, runs: list[Run], *, at: datetime, by) -> None:
     """Booked with a card that was noted with the wrong year; the mend shows on the desk at once."""
     card = person.completions.get(step__code="insurance")
-    right, wrong = card.valid_until, card.valid_until.replace(year=card.valid_until.year + 1)
+    right = card.valid_until
+    assert right is not None  # a paper has its date
+    wrong = right.replace(year=right.year + 1)
     progress.withdraw(card, reason="Noted again below.", by=by, at=at)
-    mistaken = progress.complete(person=person, step=card.step, by=by, on=card.valid_from, valid_until=wrong, at=at)
+    mistaken = progress.complete(
+        person=person, step=card.step, by=by, on=card.valid_from, valid_until=wrong, at=at
+    )
     first_who_can_of([run for run in runs if run.local_date > right], person, at=at, by=by)
     progress.withdraw(mistaken, reason="Wrong year typed.", by=by, at=at)
     progress.complete(person=person, step=card.step, by=by, on=card.valid_from, valid_until=right, at=at)
@@ -204,12 +251,18 @@ def own_bookings(people: dict[str, Person], *, at: datetime, by) -> None:
         first_who_can_of(soon, dorit, at=at, by=dorit.user)
     second = first_open_ride(at)
     if second:
-        seat(run=second, person=people["Solveig Harrow"], seat="second", by=people["Solveig Harrow"].user, at=at)
+        seat(
+            run=second,
+            person=people["Solveig Harrow"],
+            seat="second",
+            by=people["Solveig Harrow"].user,
+            at=at,
+        )
 
 
 def first_open_ride(at: datetime) -> Run | None:
     """The second run ahead that a lead driver drives with the second seat empty: the first stays open."""
-    rides = Run.objects.ahead(at).on_the_books().with_room().with_closed().filter(closed=False)
+    rides = Run.objects.ahead(at).on_the_books().with_room().without_closed()
     led = [run for run in rides if run.bookings.live().filter(seat="driver").exists()]
     return led[1] if len(led) > 1 else None
 
@@ -221,4 +274,3 @@ def settle_old_mail(at: datetime) -> None:
     Message.objects.to_tell().filter(created_at__lt=at - timedelta(days=1)).update(
         state=Message.State.TOLD, done_at=at - timedelta(days=1)
     )
-

@@ -72,7 +72,7 @@ def calendar_part(raw: bytes) -> bytes:
     """The calendar object in a mail; empty when there is none."""
     for part in email.message_from_bytes(raw, policy=email.policy.default).walk():
         if part.get_content_type() == "text/calendar":
-            return part.get_payload(decode=True) or b""
+            return part.get_content().encode()
     return b""
 
 

@@ -5,125 +5,251 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
-    dependencies = [
-    ]
+    dependencies = []
 
     operations = [
         migrations.CreateModel(
-            name='Booking',
+            name="Booking",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('seat', models.CharField(choices=[('driver', "driver's seat"), ('second', 'second seat')], max_length=6)),
-                ('booked_at', models.DateTimeField()),
-                ('ended_at', models.DateTimeField(blank=True, null=True)),
-                ('end', models.CharField(blank=True, choices=[('given back', "can't make it"), ('taken out', 'taken out by the coordinator'), ('cancelled', 'the run was cancelled')], max_length=10)),
-                ('end_note', models.CharField(blank=True, max_length=300)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "seat",
+                    models.CharField(
+                        choices=[("driver", "driver's seat"), ("second", "second seat")], max_length=6
+                    ),
+                ),
+                ("booked_at", models.DateTimeField()),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "end",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("given back", "can't make it"),
+                            ("taken out", "taken out by the coordinator"),
+                            ("cancelled", "the run was cancelled"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("end_note", models.CharField(blank=True, max_length=300)),
             ],
             options={
-                'ordering': ['seat', 'pk'],
+                "ordering": ["seat", "pk"],
             },
         ),
         migrations.CreateModel(
-            name='CalendarEntry',
+            name="CalendarEntry",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('uid', models.CharField(max_length=120, unique=True)),
-                ('sequence', models.PositiveIntegerField(default=0)),
-                ('address', models.EmailField(blank=True, max_length=254)),
-                ('made_at', models.DateTimeField()),
-                ('changed_at', models.DateTimeField()),
-                ('cancelled_at', models.DateTimeField(blank=True, null=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("uid", models.CharField(max_length=120, unique=True)),
+                ("sequence", models.PositiveIntegerField(default=0)),
+                ("address", models.EmailField(blank=True, max_length=254)),
+                ("made_at", models.DateTimeField()),
+                ("changed_at", models.DateTimeField()),
+                ("cancelled_at", models.DateTimeField(blank=True, null=True)),
             ],
             options={
-                'verbose_name_plural': 'calendar entries',
+                "verbose_name_plural": "calendar entries",
             },
         ),
         migrations.CreateModel(
-            name='Policy',
+            name="Policy",
             fields=[
-                ('id', models.PositiveSmallIntegerField(default=1, editable=False, primary_key=True, serialize=False)),
-                ('weeks_ahead', models.PositiveSmallIntegerField(default=8, validators=[django.core.validators.MinValueValidator(1), django.core.validators.MaxValueValidator(53)], verbose_name='weeks of runs made ahead')),
-                ('weeks_shown', models.PositiveSmallIntegerField(default=8, validators=[django.core.validators.MinValueValidator(1), django.core.validators.MaxValueValidator(53)], verbose_name='weeks of runs that volunteers can book')),
-                ('soon_days', models.PositiveSmallIntegerField(default=7, verbose_name='a run without a driver is soon from (days)')),
-                ('urgent_hours', models.PositiveSmallIntegerField(default=48, verbose_name='urgent from (hours)')),
-                ('now_hours', models.PositiveSmallIntegerField(default=12, verbose_name='now from (hours)')),
-                ('between_minutes', models.PositiveSmallIntegerField(default=15, verbose_name='minutes between two runs of a person, beside the drive')),
-                ('load_minutes', models.PositiveSmallIntegerField(default=20, verbose_name='minutes for loading at a pickup, where the weekly run does not say')),
-                ('short_notice_hours', models.PositiveSmallIntegerField(default=48, verbose_name='giving back is short notice from (hours)')),
+                (
+                    "id",
+                    models.PositiveSmallIntegerField(
+                        default=1, editable=False, primary_key=True, serialize=False
+                    ),
+                ),
+                (
+                    "weeks_ahead",
+                    models.PositiveSmallIntegerField(
+                        default=8,
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(53),
+                        ],
+                        verbose_name="weeks of runs made ahead",
+                    ),
+                ),
+                (
+                    "weeks_shown",
+                    models.PositiveSmallIntegerField(
+                        default=8,
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(53),
+                        ],
+                        verbose_name="weeks of runs that volunteers can book",
+                    ),
+                ),
+                (
+                    "soon_days",
+                    models.PositiveSmallIntegerField(
+                        default=7, verbose_name="a run without a driver is soon from (days)"
+                    ),
+                ),
+                (
+                    "urgent_hours",
+                    models.PositiveSmallIntegerField(default=48, verbose_name="urgent from (hours)"),
+                ),
+                ("now_hours", models.PositiveSmallIntegerField(default=12, verbose_name="now from (hours)")),
+                (
+                    "between_minutes",
+                    models.PositiveSmallIntegerField(
+                        default=15, verbose_name="minutes between two runs of a person, beside the drive"
+                    ),
+                ),
+                (
+                    "load_minutes",
+                    models.PositiveSmallIntegerField(
+                        default=20,
+                        verbose_name="minutes for loading at a pickup, where the weekly run does not say",
+                    ),
+                ),
+                (
+                    "short_notice_hours",
+                    models.PositiveSmallIntegerField(
+                        default=48, verbose_name="giving back is short notice from (hours)"
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Run',
+            name="Run",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('slot_date', models.DateField(blank=True, null=True)),
-                ('title', models.CharField(max_length=80)),
-                ('local_date', models.DateField(db_index=True)),
-                ('starts_at', models.DateTimeField(db_index=True)),
-                ('ends_at', models.DateTimeField()),
-                ('crates', models.PositiveSmallIntegerField(default=0, validators=[django.core.validators.MaxValueValidator(500)])),
-                ('second_seat', models.BooleanField(default=True)),
-                ('note', models.CharField(blank=True, max_length=300)),
-                ('hand_edited', models.BooleanField(default=False)),
-                ('off_rule', models.BooleanField(default=False)),
-                ('cancelled_at', models.DateTimeField(blank=True, null=True)),
-                ('cancel_cause', models.CharField(blank=True, choices=[('called off', 'called off by the coordinator'), ('rule', 'the weekly run no longer has this date')], max_length=10)),
-                ('cancel_reason', models.CharField(blank=True, max_length=200)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("slot_date", models.DateField(blank=True, null=True)),
+                ("title", models.CharField(max_length=80)),
+                ("local_date", models.DateField(db_index=True)),
+                ("starts_at", models.DateTimeField(db_index=True)),
+                ("ends_at", models.DateTimeField()),
+                (
+                    "crates",
+                    models.PositiveSmallIntegerField(
+                        default=0, validators=[django.core.validators.MaxValueValidator(500)]
+                    ),
+                ),
+                ("second_seat", models.BooleanField(default=True)),
+                ("note", models.CharField(blank=True, max_length=300)),
+                ("hand_edited", models.BooleanField(default=False)),
+                ("off_rule", models.BooleanField(default=False)),
+                ("cancelled_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "cancel_cause",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("called off", "called off by the coordinator"),
+                            ("rule", "the weekly run no longer has this date"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("cancel_reason", models.CharField(blank=True, max_length=200)),
             ],
             options={
-                'ordering': ['starts_at', 'pk'],
+                "ordering": ["starts_at", "pk"],
             },
         ),
         migrations.CreateModel(
-            name='Shift',
+            name="Shift",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=80)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=80)),
             ],
             options={
-                'ordering': ['name', 'pk'],
+                "ordering": ["name", "pk"],
             },
         ),
         migrations.CreateModel(
-            name='ShiftTerm',
+            name="ShiftTerm",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('applies_from', models.DateField()),
-                ('applies_until', models.DateField(blank=True, null=True)),
-                ('rule', models.CharField(max_length=120)),
-                ('anchor', models.DateField()),
-                ('starts', models.TimeField()),
-                ('minutes', models.PositiveSmallIntegerField(validators=[django.core.validators.MinValueValidator(5), django.core.validators.MaxValueValidator(720)])),
-                ('crates', models.PositiveSmallIntegerField(default=0, validators=[django.core.validators.MaxValueValidator(500)])),
-                ('second_seat', models.BooleanField(default=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("applies_from", models.DateField()),
+                ("applies_until", models.DateField(blank=True, null=True)),
+                ("rule", models.CharField(max_length=120)),
+                ("anchor", models.DateField()),
+                ("starts", models.TimeField()),
+                (
+                    "minutes",
+                    models.PositiveSmallIntegerField(
+                        validators=[
+                            django.core.validators.MinValueValidator(5),
+                            django.core.validators.MaxValueValidator(720),
+                        ]
+                    ),
+                ),
+                (
+                    "crates",
+                    models.PositiveSmallIntegerField(
+                        default=0, validators=[django.core.validators.MaxValueValidator(500)]
+                    ),
+                ),
+                ("second_seat", models.BooleanField(default=True)),
             ],
             options={
-                'ordering': ['applies_from'],
+                "ordering": ["applies_from"],
             },
         ),
         migrations.CreateModel(
-            name='Stop',
+            name="Stop",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('position', models.PositiveSmallIntegerField()),
-                ('after_minutes', models.PositiveSmallIntegerField(default=0)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("position", models.PositiveSmallIntegerField()),
+                ("after_minutes", models.PositiveSmallIntegerField(default=0)),
             ],
             options={
-                'ordering': ['position'],
+                "ordering": ["position"],
             },
         ),
         migrations.CreateModel(
-            name='TermStop',
+            name="TermStop",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('position', models.PositiveSmallIntegerField()),
-                ('after_minutes', models.PositiveSmallIntegerField(default=0)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("position", models.PositiveSmallIntegerField()),
+                ("after_minutes", models.PositiveSmallIntegerField(default=0)),
             ],
             options={
-                'ordering': ['position'],
+                "ordering": ["position"],
             },
         ),
     ]

@@ -6,156 +6,247 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('shifts', '0001_initial'),
-        ('sites', '0001_initial'),
-        ('volunteers', '0001_initial'),
+        ("shifts", "0001_initial"),
+        ("sites", "0001_initial"),
+        ("volunteers", "0001_initial"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='booking',
-            name='booked_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="booking",
+            name="booked_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='booking',
-            name='ended_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="booking",
+            name="ended_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='booking',
-            name='person',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bookings', to='volunteers.person'),
+            model_name="booking",
+            name="person",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="bookings", to="volunteers.person"
+            ),
         ),
         migrations.AddField(
-            model_name='booking',
-            name='sign_off',
-            field=models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='ride', to='volunteers.signoff'),
+            model_name="booking",
+            name="sign_off",
+            field=models.OneToOneField(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="ride",
+                to="volunteers.signoff",
+            ),
         ),
         migrations.AddField(
-            model_name='calendarentry',
-            name='booking',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='entries', to='shifts.booking'),
+            model_name="calendarentry",
+            name="booking",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="entries", to="shifts.booking"
+            ),
         ),
         migrations.AddField(
-            model_name='calendarentry',
-            name='person',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='entries', to='volunteers.person'),
+            model_name="calendarentry",
+            name="person",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="entries", to="volunteers.person"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='policy',
-            constraint=models.CheckConstraint(condition=models.Q(('id', 1)), name='one_policy'),
+            model_name="policy",
+            constraint=models.CheckConstraint(condition=models.Q(("id", 1)), name="one_policy"),
         ),
         migrations.AddConstraint(
-            model_name='policy',
-            constraint=models.CheckConstraint(condition=models.Q(('weeks_shown__lte', models.F('weeks_ahead'))), name='policy_shows_what_is_made', violation_error_message='Volunteers cannot book further ahead than runs are made.'),
+            model_name="policy",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("weeks_shown__lte", models.F("weeks_ahead"))),
+                name="policy_shows_what_is_made",
+                violation_error_message="Volunteers cannot book further ahead than runs are made.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='policy',
-            constraint=models.CheckConstraint(condition=models.Q(('now_hours__lte', models.F('urgent_hours'))), name='policy_levels_in_order', violation_error_message='“Now” must begin later than “urgent”: give it fewer hours.'),
+            model_name="policy",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("now_hours__lte", models.F("urgent_hours"))),
+                name="policy_levels_in_order",
+                violation_error_message="“Now” must begin later than “urgent”: give it fewer hours.",
+            ),
         ),
         migrations.AddField(
-            model_name='booking',
-            name='run',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bookings', to='shifts.run'),
+            model_name="booking",
+            name="run",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="bookings", to="shifts.run"
+            ),
         ),
         migrations.AddField(
-            model_name='run',
-            name='shift',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='runs', to='shifts.shift'),
+            model_name="run",
+            name="shift",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="runs",
+                to="shifts.shift",
+            ),
         ),
         migrations.AddField(
-            model_name='shiftterm',
-            name='shift',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='terms', to='shifts.shift'),
+            model_name="shiftterm",
+            name="shift",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="terms", to="shifts.shift"
+            ),
         ),
         migrations.AddField(
-            model_name='stop',
-            name='run',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='stops', to='shifts.run'),
+            model_name="stop",
+            name="run",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="stops", to="shifts.run"
+            ),
         ),
         migrations.AddField(
-            model_name='stop',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='stops', to='sites.site'),
+            model_name="stop",
+            name="site",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="stops", to="sites.site"
+            ),
         ),
         migrations.AddField(
-            model_name='termstop',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='sites.site'),
+            model_name="termstop",
+            name="site",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="+", to="sites.site"
+            ),
         ),
         migrations.AddField(
-            model_name='termstop',
-            name='term',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='stops', to='shifts.shiftterm'),
+            model_name="termstop",
+            name="term",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="stops", to="shifts.shiftterm"
+            ),
         ),
         migrations.AddIndex(
-            model_name='calendarentry',
-            index=models.Index(fields=['person', 'changed_at'], name='entry_changed'),
+            model_name="calendarentry",
+            index=models.Index(fields=["person", "changed_at"], name="entry_changed"),
         ),
         migrations.AddConstraint(
-            model_name='calendarentry',
-            constraint=models.UniqueConstraint(condition=models.Q(('cancelled_at', None)), fields=('booking',), name='entry_one_live_a_booking'),
+            model_name="calendarentry",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("cancelled_at", None)),
+                fields=("booking",),
+                name="entry_one_live_a_booking",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='calendarentry',
-            constraint=models.CheckConstraint(condition=models.Q(('changed_at__gte', models.F('made_at'))), name='entry_changes_after_it_is_made'),
+            model_name="calendarentry",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("changed_at__gte", models.F("made_at"))),
+                name="entry_changes_after_it_is_made",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='booking',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_at', None)), fields=('run', 'seat'), name='booking_one_a_seat'),
+            model_name="booking",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("ended_at", None)), fields=("run", "seat"), name="booking_one_a_seat"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='booking',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_at', None)), fields=('run', 'person'), name='booking_one_seat_a_person'),
+            model_name="booking",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("ended_at", None)),
+                fields=("run", "person"),
+                name="booking_one_seat_a_person",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='booking',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('end', ''), ('ended_at', None)), models.Q(('ended_at__isnull', False), models.Q(('end', ''), _negated=True)), _connector='OR'), name='booking_end_says_how'),
+            model_name="booking",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("end", ""), ("ended_at", None)),
+                    models.Q(("ended_at__isnull", False), models.Q(("end", ""), _negated=True)),
+                    _connector="OR",
+                ),
+                name="booking_end_says_how",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='run',
-            constraint=models.UniqueConstraint(fields=('shift', 'slot_date'), name='run_once_a_slot'),
+            model_name="run",
+            constraint=models.UniqueConstraint(fields=("shift", "slot_date"), name="run_once_a_slot"),
         ),
         migrations.AddConstraint(
-            model_name='run',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('shift', None), ('slot_date', None)), models.Q(('shift__isnull', False), ('slot_date__isnull', False)), _connector='OR'), name='run_slot_belongs_to_a_shift'),
+            model_name="run",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("shift", None), ("slot_date", None)),
+                    models.Q(("shift__isnull", False), ("slot_date__isnull", False)),
+                    _connector="OR",
+                ),
+                name="run_slot_belongs_to_a_shift",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='run',
-            constraint=models.CheckConstraint(condition=models.Q(('ends_at__gt', models.F('starts_at'))), name='run_ends_after_it_starts'),
+            model_name="run",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("ends_at__gt", models.F("starts_at"))), name="run_ends_after_it_starts"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='run',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('cancel_cause', ''), ('cancelled_at', None)), models.Q(('cancelled_at__isnull', False), models.Q(('cancel_cause', ''), _negated=True)), _connector='OR'), name='run_cancelled_says_why'),
+            model_name="run",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("cancel_cause", ""), ("cancelled_at", None)),
+                    models.Q(("cancelled_at__isnull", False), models.Q(("cancel_cause", ""), _negated=True)),
+                    _connector="OR",
+                ),
+                name="run_cancelled_says_why",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='shiftterm',
-            constraint=models.CheckConstraint(condition=models.Q(('applies_until', None), ('applies_until__gt', models.F('applies_from')), _connector='OR'), name='shift_term_ends_after_it_begins'),
+            model_name="shiftterm",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("applies_until", None), ("applies_until__gt", models.F("applies_from")), _connector="OR"
+                ),
+                name="shift_term_ends_after_it_begins",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='shiftterm',
-            constraint=models.UniqueConstraint(condition=models.Q(('applies_until', None)), fields=('shift',), name='shift_term_one_open'),
+            model_name="shiftterm",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("applies_until", None)), fields=("shift",), name="shift_term_one_open"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='shiftterm',
-            constraint=models.UniqueConstraint(fields=('shift', 'applies_from'), name='shift_term_one_a_day'),
+            model_name="shiftterm",
+            constraint=models.UniqueConstraint(fields=("shift", "applies_from"), name="shift_term_one_a_day"),
         ),
         migrations.AddConstraint(
-            model_name='shiftterm',
-            constraint=models.CheckConstraint(condition=models.Q(('minutes__gte', 1)), name='shift_term_takes_time'),
+            model_name="shiftterm",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("minutes__gte", 1)), name="shift_term_takes_time"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stop',
-            constraint=models.UniqueConstraint(fields=('run', 'position'), name='stop_position_once'),
+            model_name="stop",
+            constraint=models.UniqueConstraint(fields=("run", "position"), name="stop_position_once"),
         ),
         migrations.AddConstraint(
-            model_name='termstop',
-            constraint=models.UniqueConstraint(fields=('term', 'position'), name='term_stop_position_once'),
+            model_name="termstop",
+            constraint=models.UniqueConstraint(fields=("term", "position"), name="term_stop_position_once"),
         ),
     ]

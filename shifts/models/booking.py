@@ -28,9 +28,7 @@ class BookingQuerySet(models.QuerySet["Booking"]):
     def uncleared(self) -> BookingQuerySet:
         """Live bookings of people the gate would not let drive that run: trainees in second seats too."""
         sites = Stop.objects.filter(run=OuterRef(OuterRef("run"))).values("site")
-        unmet = StepTerm.objects.unmet(
-            person=OuterRef("person"), on=OuterRef("run__local_date"), sites=sites
-        )
+        unmet = StepTerm.objects.unmet(person=OuterRef("person"), on=OuterRef("run__local_date"), sites=sites)
         return self.live().filter(Exists(unmet))
 
     def clearance_gone(self) -> BookingQuerySet:

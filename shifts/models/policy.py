@@ -15,7 +15,8 @@ class Policy(models.Model):
         "weeks of runs made ahead", default=8, validators=[MinValueValidator(1), MaxValueValidator(53)]
     )
     weeks_shown = models.PositiveSmallIntegerField(
-        "weeks of runs that volunteers can book", default=8,
+        "weeks of runs that volunteers can book",
+        default=8,
         validators=[MinValueValidator(1), MaxValueValidator(53)],
     )
     soon_days = models.PositiveSmallIntegerField("a run without a driver is soon from (days)", default=7)
@@ -27,17 +28,21 @@ class Policy(models.Model):
     load_minutes = models.PositiveSmallIntegerField(
         "minutes for loading at a pickup, where the weekly run does not say", default=20
     )
-    short_notice_hours = models.PositiveSmallIntegerField("giving back is short notice from (hours)", default=48)
+    short_notice_hours = models.PositiveSmallIntegerField(
+        "giving back is short notice from (hours)", default=48
+    )
 
     class Meta:
         constraints = [
             models.CheckConstraint(name="one_policy", condition=Q(id=1)),
             models.CheckConstraint(
-                name="policy_shows_what_is_made", condition=Q(weeks_shown__lte=F("weeks_ahead")),
+                name="policy_shows_what_is_made",
+                condition=Q(weeks_shown__lte=F("weeks_ahead")),
                 violation_error_message="Volunteers cannot book further ahead than runs are made.",
             ),
             models.CheckConstraint(
-                name="policy_levels_in_order", condition=Q(now_hours__lte=F("urgent_hours")),
+                name="policy_levels_in_order",
+                condition=Q(now_hours__lte=F("urgent_hours")),
                 violation_error_message="“Now” must begin later than “urgent”: give it fewer hours.",
             ),
         ]

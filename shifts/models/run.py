@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 from django.core.validators import MaxValueValidator
 from django.db import models
@@ -10,6 +11,14 @@ from django.utils.functional import cached_property
 from shifts.models.shift import Shift
 from sites.models import Closure, Site
 from volunteers.models import Person, StepTerm
+
+if TYPE_CHECKING:
+    from shifts.models.booking import Booking
+
+
+def shut() -> models.QuerySet[Closure]:
+    """The closures that meet the outer run: one of its sites, on its date."""
+    return Closure.objects.on(OuterRef("local_date")).filter(site__stops__run=OuterRef("pk"))
 
 
 class RunQuerySet(models.QuerySet["Run"]):
@@ -25,8 +34,10 @@ class RunQuerySet(models.QuerySet["Run"]):
 
     def with_closed(self) -> RunQuerySet:
         """Marks runs with `closed`: one of their sites is closed that day. Computed, never stored."""
-        shut = Closure.objects.on(OuterRef("local_date")).filter(site__stops__run=OuterRef("pk"))
-        return self.annotate(closed=Exists(shut))
+        return self.annotate(closed=Exists(shut()))
+
+    def without_closed(self) -> RunQuerySet:
+        return self.exclude(Exists(shut()))
 
     def unfilled(self) -> RunQuerySet:
         from shifts.models.booking import Booking
@@ -59,9 +70,7 @@ class RunQuerySet(models.QuerySet["Run"]):
 
         return self.select_related("shift").prefetch_related(
             Prefetch("stops", queryset=Stop.objects.select_related("site")),
-            Prefetch(
-                "bookings", queryset=Booking.objects.live().select_related("person"), to_attr="seated"
-            ),
+            Prefetch("bookings", queryset=Booking.objects.live().select_related("person"), to_attr="seated"),
         )
 
     def locked(self) -> RunQuerySet:
@@ -94,6 +103,9 @@ class Run(models.Model):
     cancel_reason = models.CharField(max_length=200, blank=True)
 
     objects = RunQuerySet.as_manager()
+
+    closed: bool  # only from `with_closed`
+    seated: list[Booking]  # only from `with_people`: the live bookings, driver first
 
     class Meta:
         ordering = ["starts_at", "pk"]
@@ -130,7 +142,9 @@ class Run(models.Model):
 
     def closed_sites(self) -> list[Site]:
         """Its sites that are closed that day, in order."""
-        shut = set(Closure.objects.on(self.local_date).filter(site__in=self.site_ids).values_list("site", flat=True))
+        shut = set(
+            Closure.objects.on(self.local_date).filter(site__in=self.site_ids).values_list("site", flat=True)
+        )
         return [stop.site for stop in self.ordered_stops if stop.site_id in shut]
 
     def arrives_at(self, stop: Stop) -> datetime:

@@ -15,9 +15,17 @@ from django.shortcuts import redirect
 from django.utils import timezone, translation
 
 from sites.models import Programme
-from volunteers.models import Person
+from volunteers.models import Person, User
 
 View = Callable[..., HttpResponse]
+
+
+class Request(HttpRequest):
+    """A request as views get it, with what ProgrammeMiddleware adds."""
+
+    programme: Programme
+    person: Person | None
+    user: User
 
 
 class ProgrammeMiddleware:
@@ -26,7 +34,7 @@ class ProgrammeMiddleware:
     def __init__(self, get_response: View) -> None:
         self.get_response = get_response
 
-    def __call__(self, request: HttpRequest) -> HttpResponse:
+    def __call__(self, request: Request) -> HttpResponse:
         request.programme = Programme.current()
         request.person = acting_person(request)
         if request.person and settings.LANGUAGE_COOKIE_NAME not in request.COOKIES:
@@ -77,7 +85,7 @@ def volunteer_only(view: View) -> View:
 
     @login_required
     @wraps(view)
-    def inner(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+    def inner(request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
         if request.person is None:
             if is_coordinator(request):
                 return redirect("desk")
@@ -92,7 +100,7 @@ def coordinator_only(view: View) -> View:
 
     @login_required
     @wraps(view)
-    def inner(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+    def inner(request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
         if not is_coordinator(request):
             raise PermissionDenied
         if not settings.DEMO and not is_mfa_enabled(request.user):

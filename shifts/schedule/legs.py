@@ -16,7 +16,9 @@ def minutes_between(a: Place | None, b: Place | None, programme: Programme) -> i
     if a is None or b is None:
         return programme.fixed_minutes
     return drive_minutes(
-        metres(a, b), road_factor=programme.road_factor, fixed_minutes=programme.fixed_minutes,
+        metres(a, b),
+        road_factor=programme.road_factor,
+        fixed_minutes=programme.fixed_minutes,
         mph=programme.town_mph,
     )
 

@@ -50,8 +50,14 @@ def add_shift(*, name: str, plan: Plan, from_day: date, by: Any, at: datetime | 
 def add_term(shift: Shift, plan: Plan, *, from_day: date, anchor: date) -> ShiftTerm:
     recurrence.check(plan.rule)
     term = ShiftTerm.objects.create(
-        shift=shift, applies_from=from_day, anchor=anchor, rule=plan.rule, starts=plan.starts,
-        minutes=plan.minutes, crates=plan.crates, second_seat=plan.second_seat,
+        shift=shift,
+        applies_from=from_day,
+        anchor=anchor,
+        rule=plan.rule,
+        starts=plan.starts,
+        minutes=plan.minutes,
+        crates=plan.crates,
+        second_seat=plan.second_seat,
     )
     TermStop.objects.bulk_create(
         TermStop(term=term, position=position, site_id=site, after_minutes=after)
@@ -62,8 +68,12 @@ def add_term(shift: Shift, plan: Plan, *, from_day: date, anchor: date) -> Shift
 
 def plan_facts(plan: Plan) -> dict[str, Any]:
     return {
-        "rule": plan.rule, "starts": plan.starts, "minutes": plan.minutes, "crates": plan.crates,
-        "second seat": plan.second_seat, "stops": str(list(plan.stops)),
+        "rule": plan.rule,
+        "starts": plan.starts,
+        "minutes": plan.minutes,
+        "crates": plan.crates,
+        "second seat": plan.second_seat,
+        "stops": str(list(plan.stops)),
     }
 
 
@@ -122,8 +132,11 @@ def slots(shift: Shift, first: date, last: date) -> Iterator[tuple[ShiftTerm, da
 def run_facts(shift: Shift, term: ShiftTerm, day: date, starts_at: datetime) -> dict[str, Any]:
     """What a run of a term is on a day, as field values."""
     return {
-        "title": shift.name, "local_date": day, "starts_at": starts_at,
-        "ends_at": starts_at + timedelta(minutes=term.minutes), "crates": term.crates,
+        "title": shift.name,
+        "local_date": day,
+        "starts_at": starts_at,
+        "ends_at": starts_at + timedelta(minutes=term.minutes),
+        "crates": term.crates,
         "second_seat": term.second_seat,
     }
 

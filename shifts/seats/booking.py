@@ -40,17 +40,26 @@ def seat(
         check_seat(run=run, person=person, seat=seat, at=at, on_behalf=on_behalf)
         try:
             with transaction.atomic():
-                booking = Booking.objects.create(run=run, person=person, seat=seat, booked_at=at, booked_by=by)
+                booking = Booking.objects.create(
+                    run=run, person=person, seat=seat, booked_at=at, booked_by=by
+                )
         except IntegrityError as error:  # the constraint's word is the last, should a lock ever be missed
             raise refusals.Taken from error
-        record(verb="seated", subject=run, person=person, by=by, at=at, after={"seat": seat, "on behalf": on_behalf})
+        record(
+            verb="seated",
+            subject=run,
+            person=person,
+            by=by,
+            at=at,
+            after={"seat": seat, "on behalf": on_behalf},
+        )
         entry = entries.open_entry(booking, at=at)
         notices.booked(booking, entry, on_behalf=on_behalf, at=at)
     return booking
 
 
 def check_seat(*, run: Run, person: Person, seat: str, at: datetime, on_behalf: bool = False) -> None:
-    """Raises the Refusal that `seat` would raise now; the page asks it, and `seat` asks it under the locks."""
+    """Raises the Refusal that `seat` would raise now; `seat` itself asks it under the locks."""
     refusal = why_not(run=run, person=person, seat=seat, at=at, on_behalf=on_behalf)
     if refusal:
         raise refusal
@@ -95,8 +104,11 @@ def why_not(
 
 def clash(run: Run, person: Person, *, policy: Policy | None = None) -> Run | None:
     """A run of theirs that leaves no time for this one, with the drive between; None when there is none."""
-    near = Booking.objects.live().of(person).exclude(run=run).on_runs_between(
-        run.starts_at - LONGEST_DRIVE, run.ends_at + LONGEST_DRIVE
+    near = (
+        Booking.objects.live()
+        .of(person)
+        .exclude(run=run)
+        .on_runs_between(run.starts_at - LONGEST_DRIVE, run.ends_at + LONGEST_DRIVE)
     )
     others = list(
         Run.objects.filter(pk__in=near.values("run")).prefetch_related("stops__site").order_by("starts_at")
@@ -122,7 +134,12 @@ def collide(a: Run, b: Run, policy: Policy, programme: Programme) -> bool:
 
 
 def give_back(
-    booking: Booking, *, by: Any, note: str = "", end: str = Booking.End.GIVEN_BACK, at: datetime | None = None
+    booking: Booking,
+    *,
+    by: Any,
+    note: str = "",
+    end: str = Booking.End.GIVEN_BACK,
+    at: datetime | None = None,
 ) -> Booking:
     """Ends a booking and its calendar entry, and tells those concerned. Never refused; a second call
     changes nothing."""
@@ -137,8 +154,13 @@ def give_back(
         booking.ended_at, booking.ended_by, booking.end, booking.end_note = at, by, end, note.strip()[:300]
         booking.save(update_fields=["ended_at", "ended_by", "end", "end_note"])
         record(
-            verb=end, subject=run, person=booking.person, by=by, at=at,
-            before={"seat": booking.seat}, after={"note": note},
+            verb=end,
+            subject=run,
+            person=booking.person,
+            by=by,
+            at=at,
+            before={"seat": booking.seat},
+            after={"note": note},
         )
         for entry in booking.entries.filter(cancelled_at=None):
             entry.booking = booking

@@ -51,8 +51,12 @@ def add_one_off(
     arrivals = usual_arrivals(stops, load_minutes=policy.load_minutes, programme=programme)
     minutes = minutes or arrivals[-1] + policy.load_minutes
     run = Run.objects.create(
-        title=title or f"{pickup.name} to {dropoff.name}"[:80], local_date=local_date(starts_at, programme.zone),
-        starts_at=starts_at, ends_at=starts_at + timedelta(minutes=minutes), crates=crates, note=note,
+        title=title or f"{pickup.name} to {dropoff.name}"[:80],
+        local_date=local_date(starts_at, programme.zone),
+        starts_at=starts_at,
+        ends_at=starts_at + timedelta(minutes=minutes),
+        crates=crates,
+        note=note,
     )
     Stop.objects.bulk_create(
         Stop(run=run, position=position, site=site, after_minutes=after)
@@ -66,8 +70,12 @@ def add_one_off(
 def add_second_car(run: Run, *, by: Any, at: datetime | None = None) -> Run:
     """A second run with the same stops and times, for a pickup that one car cannot carry."""
     second = Run.objects.create(
-        title=_("%(run)s, second car") % {"run": run.title[:60]}, local_date=run.local_date,
-        starts_at=run.starts_at, ends_at=run.ends_at, crates=run.crates, second_seat=run.second_seat,
+        title=_("%(run)s, second car") % {"run": run.title[:60]},
+        local_date=run.local_date,
+        starts_at=run.starts_at,
+        ends_at=run.ends_at,
+        crates=run.crates,
+        second_seat=run.second_seat,
         note=run.note,
     )
     Stop.objects.bulk_create(
@@ -108,7 +116,8 @@ def restore_run(run: Run, *, by: Any, at: datetime | None = None) -> list[tuple[
         return []
     ended = list(
         run.bookings.filter(end=Booking.End.CANCELLED, ended_at=run.cancelled_at)
-        .select_related("person").order_by("seat")
+        .select_related("person")
+        .order_by("seat")
     )
     run.cancelled_at, run.cancel_cause, run.cancel_reason = None, "", ""
     run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason"])
@@ -138,7 +147,10 @@ class Shape:
 
 def shape_of(run: Run) -> Shape:
     return Shape(
-        starts_at=run.starts_at, ends_at=run.ends_at, crates=run.crates, second_seat=run.second_seat,
+        starts_at=run.starts_at,
+        ends_at=run.ends_at,
+        crates=run.crates,
+        second_seat=run.second_seat,
         stops=tuple((stop.site_id, stop.after_minutes) for stop in run.ordered_stops),
     )
 
@@ -165,10 +177,20 @@ def reshape_run(run: Run, shape: Shape, *, by: Any, at: datetime, hand_edited: b
                 for position, (site, after) in enumerate(shape.stops, start=1)
             )
         record(
-            verb="changed", subject=run, by=by, at=at,
-            before={"starts at": old.starts_at, "ends at": old.ends_at, "stops": str(old.stops), "crates": old.crates},
+            verb="changed",
+            subject=run,
+            by=by,
+            at=at,
+            before={
+                "starts at": old.starts_at,
+                "ends at": old.ends_at,
+                "stops": str(old.stops),
+                "crates": old.crates,
+            },
             after={
-                "starts at": shape.starts_at, "ends at": shape.ends_at, "stops": str(shape.stops),
+                "starts at": shape.starts_at,
+                "ends at": shape.ends_at,
+                "stops": str(shape.stops),
                 "crates": shape.crates,
             },
         )
@@ -198,8 +220,10 @@ def differences(old: Shape, run: Run) -> list[str]:
         lines.append(
             _("It starts on %(day)s at %(time)s; it was %(old_day)s at %(old_time)s.")
             % {
-                "day": date_format(after), "time": time_format(after),
-                "old_day": date_format(before), "old_time": time_format(before),
+                "day": date_format(after),
+                "time": time_format(after),
+                "old_day": date_format(before),
+                "old_time": time_format(before),
             }
         )
     elif old.ends_at != run.ends_at:
@@ -237,7 +261,11 @@ def change_shift(
         shift.name = name
         shift.save(update_fields=["name"])
     old = shift.term_on(from_day) or shift.terms.last()
-    anchor = old.anchor if old and recurrence.read(old.rule).every == recurrence.read(plan.rule).every else from_day
+    anchor = (
+        old.anchor
+        if old and recurrence.read(old.rule).every == recurrence.read(plan.rule).every
+        else from_day
+    )
     end_terms(shift, from_day)
     making.add_term(shift, plan, from_day=from_day, anchor=min(anchor, from_day))
     record(verb="changed", subject=shift, by=by, at=at, after={"from": from_day, **making.plan_facts(plan)})
@@ -273,12 +301,15 @@ def follow_terms(shift: Shift, *, from_day: date, by: Any, at: datetime) -> Outc
     shift = Shift.objects.prefetch_related(making.TERMS).get(pk=shift.pk)
     runs = {
         run.slot_date: run
-        for run in shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at).prefetch_related("stops__site")
+        for run in shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at).prefetch_related(
+            "stops__site"
+        )
     }
-    given = {day: term for term, day in making.slots(shift, from_day, max(runs, default=from_day))}
+    last = max((day for day in runs if day), default=from_day)
+    given = {day: term for term, day in making.slots(shift, from_day, last)}
     outcome = Outcome()
     for day, run in runs.items():
-        if run.hand_edited:
+        if day is None or run.hand_edited:
             continue
         if day in given:
             put_on_rule(run, given[day], day, zone=zone, by=by, at=at, outcome=outcome)
@@ -297,7 +328,9 @@ def put_on_rule(
     run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason", "off_rule", "title"])
     starts_at = instant(day, term.starts, zone)
     shape = Shape(
-        starts_at=starts_at, ends_at=starts_at + timedelta(minutes=term.minutes), crates=term.crates,
+        starts_at=starts_at,
+        ends_at=starts_at + timedelta(minutes=term.minutes),
+        crates=term.crates,
         second_seat=term.second_seat,
         stops=tuple((stop.site_id, stop.after_minutes) for stop in term.stops.all()),
     )
@@ -338,14 +371,22 @@ def change_site(site: Site, *, by: Any, at: datetime | None = None, **facts: Any
         for entry in entries_at(changed, at):
             entries.raise_sequence(entry, at=at)
             with notices.in_words_of(entry.person):
-                what = [_("%(site)s: the address is now %(address)s.") % {"site": changed.name, "address": changed.address}]
+                what = [
+                    _("%(site)s: the address is now %(address)s.")
+                    % {"site": changed.name, "address": changed.address}
+                ]
             notices.changed(entry.booking, entry, what=what, at=at)
     return changed
 
 
 @transaction.atomic
 def publish_door_notes(
-    site: Site, texts: dict[str, str], *, by: Any, must_read_again: bool = False, from_day: date | None = None,
+    site: Site,
+    texts: dict[str, str],
+    *,
+    by: Any,
+    must_read_again: bool = False,
+    from_day: date | None = None,
     at: datetime | None = None,
 ) -> DoorNotes:
     """New door notes: feeds show them at once, nobody booked loses a seat."""

@@ -51,12 +51,18 @@ def with_calendar(mail: outbox.Mail, entry: CalendarEntry, method: str, at: date
     return outbox.Mail(mail.subject, mail.text, mail.html, calendar=build(entry, at=at), method=method)
 
 
-def owe_for_entry(name: str, booking: Booking, entry: CalendarEntry, method: str, at: datetime, **more: Any) -> None:
+def owe_for_entry(
+    name: str, booking: Booking, entry: CalendarEntry, method: str, at: datetime, **more: Any
+) -> None:
     with in_words_of(booking.person):
         mail = outbox.render(name, facts(booking.run, booking.person, booking=booking, **more))
         mail = with_calendar(mail, entry, method, at)
         outbox.owe(
-            person=booking.person, mail=mail, kind=name, about=entry.uid, at=at,
+            person=booking.person,
+            mail=mail,
+            kind=name,
+            about=entry.uid,
+            at=at,
             key=f"{name}:{entry.uid}:{entry.sequence}",
         )
 
@@ -77,14 +83,16 @@ def ended(booking: Booking, entry: CalendarEntry, *, at: datetime) -> None:
 
 
 def seat_empty(booking: Booking, *, at: datetime) -> None:
-    """After a driver's seat was given back: the trainee beside is told, and at short notice the coordinators."""
+    """The driver's seat fell empty: whoever rides along is told, and at short notice the coordinators."""
     if booking.seat != Booking.Seat.DRIVER:
         return
     run = booking.run
     for other in run.bookings.live().select_related("person"):
         with in_words_of(other.person):
             mail = outbox.render("no_lead", facts(run, other.person, driver=booking.person))
-            outbox.owe(person=other.person, mail=mail, kind="no lead", key=f"no-lead:{other.pk}:{booking.pk}", at=at)
+            outbox.owe(
+                person=other.person, mail=mail, kind="no lead", key=f"no-lead:{other.pk}:{booking.pk}", at=at
+            )
     hours = (run.starts_at - at).total_seconds() / 3600
     if booking.end == Booking.End.GIVEN_BACK and 0 < hours <= Policy.current().short_notice_hours:
         for coordinator in Person.objects.active().filter(user__is_coordinator=True):
@@ -92,8 +100,11 @@ def seat_empty(booking: Booking, *, at: datetime) -> None:
                 desk = settings.BASE_URL + reverse("desk_run", args=[run.pk])
                 mail = outbox.render("given_back", facts(run, coordinator, booking=booking, desk=desk))
                 outbox.owe(
-                    person=coordinator, mail=mail, kind="given back",
-                    key=f"given-back:{booking.pk}:{coordinator.pk}", at=at,
+                    person=coordinator,
+                    mail=mail,
+                    kind="given back",
+                    key=f"given-back:{booking.pk}:{coordinator.pk}",
+                    at=at,
                 )
 
 
@@ -103,6 +114,12 @@ def moved_away(entry: CalendarEntry, *, at: datetime) -> None:
         mail = outbox.render("moved_away", facts(entry.booking.run, entry.person))
         mail = with_calendar(mail, entry, "CANCEL", at)
         outbox.write(
-            address=entry.address, name=entry.person.name, person=entry.person, mail=mail, kind="moved away",
-            about=entry.uid, key=f"moved-away:{entry.uid}", at=at,
+            address=entry.address,
+            name=entry.person.name,
+            person=entry.person,
+            mail=mail,
+            kind="moved away",
+            about=entry.uid,
+            key=f"moved-away:{entry.uid}",
+            at=at,
         )

@@ -50,9 +50,7 @@ class AlreadyOn(Refusal):
     code = "already on"
 
     def __init__(self) -> None:
-        super().__init__(
-            _("Already has a seat on this run."), _("To change seats, give the first one back.")
-        )
+        super().__init__(_("Already has a seat on this run."), _("To change seats, give the first one back."))
 
 
 class Elsewhere(Refusal):

@@ -51,8 +51,15 @@ def sign_off_ride(
     if second.sign_off_id:
         raise NotPossible(_("This ride has been signed off already."))
     signed = sign_off(
-        trainee=second.person, lead=lead, ridden_on=run.local_date, outcome=outcome, by=by,
-        remarks=remarks, private_remarks=private_remarks, told_reason=told_reason, at=at,
+        trainee=second.person,
+        lead=lead,
+        ridden_on=run.local_date,
+        outcome=outcome,
+        by=by,
+        remarks=remarks,
+        private_remarks=private_remarks,
+        told_reason=told_reason,
+        at=at,
     )
     second.sign_off = signed
     second.save(update_fields=["sign_off"])

@@ -2,106 +2,176 @@
 
 import django.core.validators
 import phonenumber_field.modelfields
-import sites.models
 from django.db import migrations, models
+
+import sites.models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
-    dependencies = [
-    ]
+    dependencies = []
 
     operations = [
         migrations.CreateModel(
-            name='Closure',
+            name="Closure",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('first', models.DateField()),
-                ('last', models.DateField()),
-                ('reason', models.CharField(blank=True, max_length=120)),
-                ('lifted_at', models.DateTimeField(blank=True, null=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("first", models.DateField()),
+                ("last", models.DateField()),
+                ("reason", models.CharField(blank=True, max_length=120)),
+                ("lifted_at", models.DateTimeField(blank=True, null=True)),
             ],
             options={
-                'ordering': ['first'],
+                "ordering": ["first"],
             },
         ),
         migrations.CreateModel(
-            name='Contact',
+            name="Contact",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=80)),
-                ('role', models.CharField(blank=True, max_length=80)),
-                ('phone', phonenumber_field.modelfields.PhoneNumberField(blank=True, max_length=128, region=None)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=80)),
+                ("role", models.CharField(blank=True, max_length=80)),
+                (
+                    "phone",
+                    phonenumber_field.modelfields.PhoneNumberField(blank=True, max_length=128, region=None),
+                ),
             ],
             options={
-                'ordering': ['pk'],
+                "ordering": ["pk"],
             },
         ),
         migrations.CreateModel(
-            name='DoorNotes',
+            name="DoorNotes",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('revision', models.PositiveIntegerField()),
-                ('approach', models.TextField(blank=True, verbose_name='how to drive up')),
-                ('entrance', models.TextField(blank=True, verbose_name='which door')),
-                ('parking', models.TextField(blank=True, verbose_name='where to park')),
-                ('ask_for', models.TextField(blank=True, verbose_name='whom to ask for, and what to say')),
-                ('carts', models.TextField(blank=True, verbose_name='carts and crates')),
-                ('spoiled', models.TextField(blank=True, verbose_name='where spoiled produce goes')),
-                ('leave_cart', models.TextField(blank=True, verbose_name='where to leave the cart')),
-                ('written_at', models.DateTimeField()),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("revision", models.PositiveIntegerField()),
+                ("approach", models.TextField(blank=True, verbose_name="how to drive up")),
+                ("entrance", models.TextField(blank=True, verbose_name="which door")),
+                ("parking", models.TextField(blank=True, verbose_name="where to park")),
+                ("ask_for", models.TextField(blank=True, verbose_name="whom to ask for, and what to say")),
+                ("carts", models.TextField(blank=True, verbose_name="carts and crates")),
+                ("spoiled", models.TextField(blank=True, verbose_name="where spoiled produce goes")),
+                ("leave_cart", models.TextField(blank=True, verbose_name="where to leave the cart")),
+                ("written_at", models.DateTimeField()),
             ],
             options={
-                'ordering': ['-revision'],
+                "ordering": ["-revision"],
             },
         ),
         migrations.CreateModel(
-            name='Event',
+            name="Event",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField(db_index=True)),
-                ('verb', models.CharField(max_length=40)),
-                ('subject', models.CharField(db_index=True, max_length=60)),
-                ('person_id', models.BigIntegerField(db_index=True, null=True)),
-                ('before', models.JSONField(null=True)),
-                ('after', models.JSONField(null=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("at", models.DateTimeField(db_index=True)),
+                ("verb", models.CharField(max_length=40)),
+                ("subject", models.CharField(db_index=True, max_length=60)),
+                ("person_id", models.BigIntegerField(db_index=True, null=True)),
+                ("before", models.JSONField(null=True)),
+                ("after", models.JSONField(null=True)),
             ],
             options={
-                'ordering': ['-at', '-pk'],
+                "ordering": ["-at", "-pk"],
             },
         ),
         migrations.CreateModel(
-            name='Programme',
+            name="Programme",
             fields=[
-                ('id', models.PositiveSmallIntegerField(default=1, editable=False, primary_key=True, serialize=False)),
-                ('name', models.CharField(default='Food rescue', max_length=80)),
-                ('town', models.CharField(blank=True, max_length=80)),
-                ('time_zone', models.CharField(default='America/New_York', max_length=64, validators=[sites.models.known_zone])),
-                ('contact_name', models.CharField(blank=True, max_length=80)),
-                ('contact_phone', phonenumber_field.modelfields.PhoneNumberField(blank=True, max_length=128, region=None)),
-                ('contact_email', models.EmailField(blank=True, max_length=254)),
-                ('road_factor', models.FloatField(default=1.3, help_text='How much longer the road is than the straight line.', validators=[django.core.validators.MinValueValidator(1), django.core.validators.MaxValueValidator(3)])),
-                ('fixed_minutes', models.PositiveSmallIntegerField(default=5, help_text='Minutes to set off and to park.', validators=[django.core.validators.MaxValueValidator(60)])),
-                ('town_mph', models.FloatField(default=24, help_text='Miles an hour on the road, in town.', validators=[django.core.validators.MinValueValidator(5), django.core.validators.MaxValueValidator(70)])),
+                (
+                    "id",
+                    models.PositiveSmallIntegerField(
+                        default=1, editable=False, primary_key=True, serialize=False
+                    ),
+                ),
+                ("name", models.CharField(default="Food rescue", max_length=80)),
+                ("town", models.CharField(blank=True, max_length=80)),
+                (
+                    "time_zone",
+                    models.CharField(
+                        default="America/New_York", max_length=64, validators=[sites.models.known_zone]
+                    ),
+                ),
+                ("contact_name", models.CharField(blank=True, max_length=80)),
+                (
+                    "contact_phone",
+                    phonenumber_field.modelfields.PhoneNumberField(blank=True, max_length=128, region=None),
+                ),
+                ("contact_email", models.EmailField(blank=True, max_length=254)),
+                (
+                    "road_factor",
+                    models.FloatField(
+                        default=1.3,
+                        help_text="How much longer the road is than the straight line.",
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(3),
+                        ],
+                    ),
+                ),
+                (
+                    "fixed_minutes",
+                    models.PositiveSmallIntegerField(
+                        default=5,
+                        help_text="Minutes to set off and to park.",
+                        validators=[django.core.validators.MaxValueValidator(60)],
+                    ),
+                ),
+                (
+                    "town_mph",
+                    models.FloatField(
+                        default=24,
+                        help_text="Miles an hour on the road, in town.",
+                        validators=[
+                            django.core.validators.MinValueValidator(5),
+                            django.core.validators.MaxValueValidator(70),
+                        ],
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Site',
+            name="Site",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=80)),
-                ('street', models.CharField(blank=True, max_length=120)),
-                ('town', models.CharField(blank=True, max_length=80)),
-                ('gives', models.BooleanField(default=False, verbose_name='food is picked up here')),
-                ('takes', models.BooleanField(default=False, verbose_name='food is dropped off here')),
-                ('latitude', models.FloatField(blank=True, help_text='Degrees north.', null=True)),
-                ('longitude', models.FloatField(blank=True, help_text='Degrees east; west is negative.', null=True)),
-                ('ended_on', models.DateField(blank=True, null=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=80)),
+                ("street", models.CharField(blank=True, max_length=120)),
+                ("town", models.CharField(blank=True, max_length=80)),
+                ("gives", models.BooleanField(default=False, verbose_name="food is picked up here")),
+                ("takes", models.BooleanField(default=False, verbose_name="food is dropped off here")),
+                ("latitude", models.FloatField(blank=True, help_text="Degrees north.", null=True)),
+                (
+                    "longitude",
+                    models.FloatField(blank=True, help_text="Degrees east; west is negative.", null=True),
+                ),
+                ("ended_on", models.DateField(blank=True, null=True)),
             ],
             options={
-                'ordering': ['name'],
+                "ordering": ["name"],
             },
         ),
     ]

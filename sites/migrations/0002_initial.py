@@ -6,62 +6,101 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('sites', '0001_initial'),
+        ("sites", "0001_initial"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='doornotes',
-            name='written_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="doornotes",
+            name="written_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='event',
-            name='by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="event",
+            name="by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddConstraint(
-            model_name='programme',
-            constraint=models.CheckConstraint(condition=models.Q(('id', 1)), name='one_programme'),
+            model_name="programme",
+            constraint=models.CheckConstraint(condition=models.Q(("id", 1)), name="one_programme"),
         ),
         migrations.AddConstraint(
-            model_name='programme',
-            constraint=models.CheckConstraint(condition=models.Q(('road_factor__gte', 1), ('town_mph__gt', 0)), name='programme_drives_forward'),
+            model_name="programme",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("road_factor__gte", 1), ("town_mph__gt", 0)),
+                name="programme_drives_forward",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='site',
-            constraint=models.CheckConstraint(condition=models.Q(('gives', True), ('takes', True), _connector='OR'), name='site_gives_or_takes', violation_error_message='Tick pickup, drop-off, or both.'),
+            model_name="site",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("gives", True), ("takes", True), _connector="OR"),
+                name="site_gives_or_takes",
+                violation_error_message="Tick pickup, drop-off, or both.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='site',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('latitude', None), ('longitude', None)), models.Q(('latitude__gte', -90), ('latitude__lte', 90), ('longitude__gte', -180), ('longitude__lte', 180)), _connector='OR'), name='site_place_is_whole_and_on_earth', violation_error_message='Give both numbers, latitude -90 to 90 and longitude -180 to 180, or neither.'),
+            model_name="site",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("latitude", None), ("longitude", None)),
+                    models.Q(
+                        ("latitude__gte", -90),
+                        ("latitude__lte", 90),
+                        ("longitude__gte", -180),
+                        ("longitude__lte", 180),
+                    ),
+                    _connector="OR",
+                ),
+                name="site_place_is_whole_and_on_earth",
+                violation_error_message="Give both numbers, latitude -90 to 90 and longitude -180 to 180, or neither.",
+            ),
         ),
         migrations.AddField(
-            model_name='doornotes',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='notes', to='sites.site'),
+            model_name="doornotes",
+            name="site",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="notes", to="sites.site"
+            ),
         ),
         migrations.AddField(
-            model_name='contact',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='contacts', to='sites.site'),
+            model_name="contact",
+            name="site",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="contacts", to="sites.site"
+            ),
         ),
         migrations.AddField(
-            model_name='closure',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='closures', to='sites.site'),
+            model_name="closure",
+            name="site",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="closures", to="sites.site"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='doornotes',
-            constraint=models.UniqueConstraint(fields=('site', 'revision'), name='door_notes_revision_once'),
+            model_name="doornotes",
+            constraint=models.UniqueConstraint(fields=("site", "revision"), name="door_notes_revision_once"),
         ),
         migrations.AddConstraint(
-            model_name='closure',
-            constraint=models.CheckConstraint(condition=models.Q(('last__gte', models.F('first'))), name='closure_ends_after_it_begins', violation_error_message='The last closed day is before the first.'),
+            model_name="closure",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("last__gte", models.F("first"))),
+                name="closure_ends_after_it_begins",
+                violation_error_message="The last closed day is before the first.",
+            ),
         ),
     ]

@@ -10,7 +10,6 @@ from pathlib import Path
 
 from django.core.management import call_command
 from django.db import connection, transaction
-from django.test import Client
 from django.utils import timezone
 
 from shifts.cover.candidates import may_drive
@@ -19,8 +18,7 @@ from shifts.schedule.making import make_runs_ahead
 from shifts.seats.booking import seat
 from sites.models import Programme, Site
 from tests.bench.timing import Result, side_by_side
-from volunteers.models import Availability, Away, Car, Completion, Person, Step, User
-from volunteers.people import sign_in_for
+from volunteers.models import Availability, Away, Car, Completion, Person, Step
 
 AT = datetime(2026, 6, 1, 9, 0, tzinfo=UTC)  # a Monday
 LONG_AGO = date(2020, 1, 1)
@@ -43,7 +41,8 @@ class Measure:
 
 def make_sites(count: int) -> list[Site]:
     return Site.objects.bulk_create(
-        Site(name=f"Site {n}", gives=True, takes=True, latitude=40 + n / 1000, longitude=-83) for n in range(count)
+        Site(name=f"Site {n}", gives=True, takes=True, latitude=40 + n / 1000, longitude=-83)
+        for n in range(count)
     )
 
 
@@ -53,13 +52,20 @@ def make_shifts(count: int, sites: list[Site]) -> list[Shift]:
     days = ["MO", "TU", "WE", "TH", "FR", "SA", "SU"]
     terms = ShiftTerm.objects.bulk_create(
         ShiftTerm(
-            shift=shift, applies_from=AT.date(), anchor=AT.date(), rule=f"FREQ=WEEKLY;BYDAY={days[n % 7]}",
-            starts=time(7 + n % 10, 0), minutes=60, crates=10,
+            shift=shift,
+            applies_from=AT.date(),
+            anchor=AT.date(),
+            rule=f"FREQ=WEEKLY;BYDAY={days[n % 7]}",
+            starts=time(7 + n % 10, 0),
+            minutes=60,
+            crates=10,
         )
         for n, shift in enumerate(shifts)
     )
     TermStop.objects.bulk_create(
-        TermStop(term=term, position=position, site=sites[(n + position) % len(sites)], after_minutes=position * 20)
+        TermStop(
+            term=term, position=position, site=sites[(n + position) % len(sites)], after_minutes=position * 20
+        )
         for n, term in enumerate(terms)
         for position in (1, 2)
     )
@@ -70,14 +76,21 @@ def make_people(count: int, chance: random.Random, *, share_ready: float = 0.8) 
     """People of whom a share has every step; some with hours, cars, days away."""
     people = Person.objects.bulk_create(
         Person(
-            name=f"Person {n:05d}", phone="+15555550100", email=f"p{n}@example.org", joined_on=LONG_AGO,
+            name=f"Person {n:05d}",
+            phone="+15555550100",
+            email=f"p{n}@example.org",
+            joined_on=LONG_AGO,
         )
         for n in range(count)
     )
     steps, now = list(Step.objects.all()), timezone.now()
     Completion.objects.bulk_create(
         Completion(
-            step=step, person=person, revision=1, valid_from=LONG_AGO, recorded_at=now,
+            step=step,
+            person=person,
+            revision=1,
+            valid_from=LONG_AGO,
+            recorded_at=now,
             valid_until=date(2036, 1, 1) if step.kind == Step.Kind.PAPER else None,
         )
         for person in people
@@ -85,7 +98,9 @@ def make_people(count: int, chance: random.Random, *, share_ready: float = 0.8) 
         if chance.random() < share_ready ** (1 / len(steps))
     )
     Car.objects.bulk_create(
-        Car(person=person, crates=chance.choice([None, 5, 12, 30])) for person in people if chance.random() < 0.8
+        Car(person=person, crates=chance.choice([None, 5, 12, 30]))
+        for person in people
+        if chance.random() < 0.8
     )
     Availability.objects.bulk_create(
         Availability(person=person, weekday=day, begins=time(6), ends=time(chance.choice([9, 12, 20])))
@@ -103,10 +118,15 @@ def make_people(count: int, chance: random.Random, *, share_ready: float = 0.8) 
 
 def make_run(starts_at: datetime, sites: list[Site], **facts) -> Run:
     run = Run.objects.create(
-        title="A run", starts_at=starts_at, ends_at=starts_at + timedelta(hours=1),
-        local_date=starts_at.astimezone(Programme.current().zone).date(), **facts,
+        title="A run",
+        starts_at=starts_at,
+        ends_at=starts_at + timedelta(hours=1),
+        local_date=starts_at.astimezone(Programme.current().zone).date(),
+        **facts,
     )
-    Stop.objects.bulk_create(Stop(run=run, position=n, site=site, after_minutes=n * 20) for n, site in enumerate(sites))
+    Stop.objects.bulk_create(
+        Stop(run=run, position=n, site=site, after_minutes=n * 20) for n, site in enumerate(sites)
+    )
     return run
 
 
@@ -131,7 +151,9 @@ def making() -> tuple[float, float]:
         new_runs = [Run(**{name: getattr(run, name) for name in fields}) for run in runs]
         new_stops = [
             Stop(
-                run=new_runs[place[stop.run_id]], position=stop.position, site_id=stop.site_id,
+                run=new_runs[place[stop.run_id]],
+                position=stop.position,
+                site_id=stop.site_id,
                 after_minutes=stop.after_minutes,
             )
             for stop in stops
@@ -169,10 +191,15 @@ def who_may_drive() -> tuple[float, float]:
     between = timedelta(minutes=Policy.current().between_minutes)
     adapt = connection.ops.adapt_datetimefield_value
     values = {
-        "day": run.local_date, "pickup": sites[0].pk, "dropoff": sites[1].pk, "weekday": start.weekday(),
+        "day": run.local_date,
+        "pickup": sites[0].pk,
+        "dropoff": sites[1].pk,
+        "weekday": start.weekday(),
         "begins": connection.ops.adapt_timefield_value(start.time()),
-        "ends": connection.ops.adapt_timefield_value(end.time()), "crates": run.crates,
-        "after": adapt(run.ends_at + between), "before": adapt(run.starts_at - between),
+        "ends": connection.ops.adapt_timefield_value(end.time()),
+        "crates": run.crates,
+        "after": adapt(run.ends_at + between),
+        "before": adapt(run.starts_at - between),
     }
 
     def ours() -> set[int]:
@@ -193,7 +220,7 @@ def who_may_drive() -> tuple[float, float]:
 
 
 def desk() -> tuple[float, float]:
-    """Both desks show the same ten gaps and days; behind one lie 100 times the people, past runs and bookings."""
+    """Both desks show the same runs; behind one lie 100 times the people, past runs and bookings."""
     raise NotImplementedError
 
 

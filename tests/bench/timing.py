@@ -32,7 +32,7 @@ class Result:
 
     def line(self) -> str:
         return (
-            f"{self.name:<28} ours {self.ours_s * 1000:10.2f} ms   reference {self.reference_s * 1000:10.2f} ms"
+            f"{self.name:<28} ours {self.ours_s * 1000:9.2f} ms   reference {self.reference_s * 1000:9.2f} ms"
             f"   ratio {self.ratio:6.2f}   goal {self.goal:4.1f}   {'ok' if self.ok else 'MISSED'}"
         )
 
@@ -47,7 +47,7 @@ def side_by_side(
     rounds: int,
     reset: Callable[[], object] = nothing,
 ) -> tuple[float, float]:
-    """Median seconds of each. `reset` runs before each call and is not timed; a first round is not counted."""
+    """Median seconds of each. `reset` runs before each call, untimed; a first round is not counted."""
     times: dict[Callable, list[float]] = {ours: [], reference: []}
     for number in range(rounds + 1):
         for call in (ours, reference) if number % 2 else (reference, ours):

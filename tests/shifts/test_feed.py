@@ -37,7 +37,7 @@ def read(person, at=AT):
 
 class TestWhatItHolds:
     def test_the_same_uid_as_the_invitation_and_nothing_of_an_invitation(self, person):
-        """RFC 5545 3.8.4.1 and 3.8.4.3: a published calendar carries no ATTENDEE; METHOD would make it a message."""
+        """RFC 5545 3.8.4.1 and 3.8.4.3: a published calendar carries no ATTENDEE and no ORGANIZER."""
         booking = book(person)
         calendar = read(person)
         [event] = calendar.walk("VEVENT")
@@ -109,7 +109,13 @@ class TestValidators:
         first = feeds.feed(person, at=AT)
         later = AT + timedelta(minutes=1)
         if what == "booked":
-            seat(run=make_run(starts_at=AT + timedelta(days=9)), person=person, seat="driver", by=None, at=later)
+            seat(
+                run=make_run(starts_at=AT + timedelta(days=9)),
+                person=person,
+                seat="driver",
+                by=None,
+                at=later,
+            )
         elif what == "given back":
             give_back(booking, by=None, at=later)
         elif what == "door notes":

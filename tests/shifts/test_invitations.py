@@ -36,7 +36,9 @@ def person():
 def run():
     market = SiteFactory(name="Brambleway Market; dock 2", street="410 Brambleway, rear")
     set_contacts(market, [{"name": "Teo", "role": "receiving", "phone": "+15555550171"}], by=None)
-    run = make_run(starts_at=START, title="Morning run", sites=[market, DropOffFactory(name="Harrow Lane Pantry")])
+    run = make_run(
+        starts_at=START, title="Morning run", sites=[market, DropOffFactory(name="Harrow Lane Pantry")]
+    )
     publish(market, {"entrance": "Dock 2.\nRing once; wait, they come — " + "x" * 200}, by=None, at=AT)
     return run
 
@@ -48,7 +50,9 @@ def mail_of(message):
 def calendars(message):
     """The two calendar parts of a mail as bytes: the alternative, and the attached file."""
     parts = [
-        part for part in mail_of(message).walk() if part.get_content_type() in ("text/calendar", "application/ics")
+        part
+        for part in mail_of(message).walk()
+        if part.get_content_type() in ("text/calendar", "application/ics")
     ]
     return [part.get_payload(decode=True) for part in parts]
 
@@ -64,7 +68,7 @@ def booked(run, person):
 
 class TestTheMail:
     def test_tree_of_parts(self, run, person):
-        """One calendar object twice: as an alternative for calendar programs (RFC 6047 2.4), as a file for others."""
+        """One object twice: an alternative for calendar programs (RFC 6047 2.4), a file for others."""
         _booking, message = booked(run, person)
         mail = mail_of(message)
         assert mail.get_content_type() == "multipart/mixed"
@@ -102,7 +106,7 @@ class TestTheMail:
             line.decode()  # no fold inside a character
 
     def test_to_from_and_organizer(self, run, person, settings):
-        """The organizer is the mailbox the mail comes from, never the recipient (RFC 6047 2.2.1 as to From)."""
+        """The organizer is the mailbox the mail comes from, never the recipient."""
         _booking, message = booked(run, person)
         event, mail = event_of(message), mail_of(message)
         assert event["organizer"] == f"mailto:{settings.DEFAULT_FROM_EMAIL}"
@@ -118,12 +122,27 @@ class TestTheRequest:
         booking, message = booked(run, person)
         event = event_of(message)
         entry = CalendarEntry.objects.get(booking=booking)
-        once = ["uid", "dtstamp", "dtstart", "dtend", "summary", "organizer", "attendee", "sequence", "status"]
+        once = [
+            "uid",
+            "dtstamp",
+            "dtstart",
+            "dtend",
+            "summary",
+            "organizer",
+            "attendee",
+            "sequence",
+            "status",
+        ]
         assert all(not isinstance(event[name], list) for name in once)
         assert (str(event["uid"]), event["sequence"], str(event["status"])) == (entry.uid, 0, "CONFIRMED")
         params = event["attendee"].params
         # RSVP is FALSE unless said (RFC 5545 3.2.17)
-        expected = {"CUTYPE": "INDIVIDUAL", "ROLE": "REQ-PARTICIPANT", "PARTSTAT": "NEEDS-ACTION", "RSVP": "TRUE"}
+        expected = {
+            "CUTYPE": "INDIVIDUAL",
+            "ROLE": "REQ-PARTICIPANT",
+            "PARTSTAT": "NEEDS-ACTION",
+            "RSVP": "TRUE",
+        }
         assert {name: params[name] for name in expected} == expected
         assert params["CN"] == "Añselm Tolliver, Jr."
 
@@ -189,7 +208,7 @@ class TestTheCancel:
         assert request.state == Message.State.REPLACED
 
     def test_booking_again_is_a_new_event(self, run, person):
-        """A cancelled UID is not used again: what is below its SEQUENCE would be ignored (RFC 5546 4.2.9 ff.)."""
+        """A cancelled UID is not used again: below its SEQUENCE all is ignored (RFC 5546 4.2.9)."""
         booking, _ = booked(run, person)
         give_back(booking, by=None, at=AT)
         seat(run=run, person=person, seat="driver", by=None, at=AT)

@@ -6,6 +6,16 @@ from volunteers.models.steps import Completion, SignOff, Step, StepTerm, outer
 from volunteers.models.user import User
 
 __all__ = [
-    "Availability", "Away", "Car", "Completion", "Heartbeat", "Message", "Person", "SignOff", "Step",
-    "StepTerm", "User", "outer",
+    "Availability",
+    "Away",
+    "Car",
+    "Completion",
+    "Heartbeat",
+    "Message",
+    "Person",
+    "SignOff",
+    "Step",
+    "StepTerm",
+    "User",
+    "outer",
 ]

@@ -78,8 +78,10 @@ class Person(models.Model):
                 name="person_home_is_whole_and_on_earth",
                 condition=Q(home_latitude=None, home_longitude=None)
                 | Q(
-                    home_latitude__gte=-90, home_latitude__lte=90,
-                    home_longitude__gte=-180, home_longitude__lte=180,
+                    home_latitude__gte=-90,
+                    home_latitude__lte=90,
+                    home_longitude__gte=-180,
+                    home_longitude__lte=180,
                 ),
             ),
             models.CheckConstraint(
@@ -163,7 +165,8 @@ class Away(models.Model):
         verbose_name_plural = "away"
         constraints = [
             models.CheckConstraint(
-                name="away_ends_after_it_begins", condition=Q(last__gte=F("first")),
+                name="away_ends_after_it_begins",
+                condition=Q(last__gte=F("first")),
                 violation_error_message=_("The last day is before the first."),
             ),
         ]

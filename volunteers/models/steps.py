@@ -80,8 +80,11 @@ class StepTermQuerySet(models.QuerySet["StepTerm"]):
         """
         done = (
             Completion.objects.filter(
-                step=OuterRef("step"), person=outer(person), withdrawn_at=None,
-                valid_from__lte=outer(on), revision__gte=OuterRef("revision"),
+                step=OuterRef("step"),
+                person=outer(person),
+                withdrawn_at=None,
+                valid_from__lte=outer(on),
+                revision__gte=OuterRef("revision"),
             )
             .filter(Q(valid_until=None) | Q(valid_until__gte=outer(on)))
             .order_by()
@@ -89,11 +92,7 @@ class StepTermQuerySet(models.QuerySet["StepTerm"]):
             .annotate(n=Count("pk"))
             .values("n")
         )
-        return (
-            self.in_force(on, sites)
-            .annotate(done=Coalesce(Subquery(done), 0))
-            .filter(done__lt=F("times"))
-        )
+        return self.in_force(on, sites).annotate(done=Coalesce(Subquery(done), 0)).filter(done__lt=F("times"))
 
 
 class StepTerm(models.Model):
