@@ -23,7 +23,7 @@ LAST = -1
 NTHS = (1, 2, 3, 4, LAST)  # in the order they fall; not every month has a 5th
 
 _DAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
-_ONE_DAY = re.compile(rf"([+-]?\d{{1,2}})?({'|'.join(_DAYS)})")
+_ONE_DAY = re.compile(rf"([+-]?[1-9]\d?)?({'|'.join(_DAYS)})")
 _RULE_TEXT = re.compile(r"[A-Za-z0-9=;,+-]+")
 
 
@@ -143,16 +143,13 @@ def read(rule: str) -> DayRule:
     others = parts.keys() - {"FREQ", "INTERVAL", "BYDAY"}
     if others or parts["FREQ"] not in ("WEEKLY", "MONTHLY"):
         raise ValueError("A run repeats by weeks, or on the nth weekday of the month, and nothing else.")
-    days = [_ONE_DAY.fullmatch(text) for text in parts.get("BYDAY", "").split(",")]
-    interval = parts.get("INTERVAL", "1")
-    if not all(days):
-        raise ValueError("Choose at least one day of the week.")
+    nths, weekdays = zip(*map(_nth_and_weekday, parts.get("BYDAY", "").split(",")), strict=True)
     by_month = parts["FREQ"] == "MONTHLY"
-    if any(by_month != bool(day[1]) for day in days):
+    if any(by_month != (nth is not None) for nth in nths):
         raise ValueError("A day of the week is numbered (1st, last) in a monthly rule, and only there.")
-    nths = {int(day[1]) for day in days} if by_month else ()
+    interval = parts.get("INTERVAL", "1")
     every = int(interval) if interval.isdecimal() else 0
-    return _day_rule(every, {_DAYS.index(day[2]) for day in days}, nths)
+    return _day_rule(every, weekdays, nths if by_month else ())
 
 
 def check(rule: str) -> None:
@@ -194,6 +191,14 @@ def _day_rule(every: int, weekdays: Iterable[int], nths: Iterable[int] = ()) -> 
     """One rule has one text, in whatever order it was ticked; the last of the month stands last."""
     in_month_order = sorted(set(nths), key=lambda nth: (nth < 0, nth))
     return DayRule(every, tuple(sorted(set(weekdays))), tuple(in_month_order))
+
+
+def _nth_and_weekday(text: str) -> tuple[int | None, int]:
+    """The number and the day: (-1, 1) of "-1TU", (None, 1) of "TU"."""
+    day = _ONE_DAY.fullmatch(text)
+    if day is None:
+        raise ValueError("Choose at least one day of the week.")
+    return int(day[1]) if day[1] else None, _DAYS.index(day[2])
 
 
 def _start_near(first: date, *, anchor: date, rule: DayRule) -> date:

@@ -76,6 +76,7 @@ def test_what_is_written_is_read_back(rule):
         ("BYDAY=TU", "how often"),
         ("FREQ=WEEKLY", "at least one day"),
         ("FREQ=WEEKLY;BYDAY=XX", "at least one day"),
+        ("FREQ=WEEKLY;BYDAY=0TU", "at least one day"),
         ("FREQ=WEEKLY;INTERVAL=9;BYDAY=TU", "2 to 8 weeks"),
         ("FREQ=WEEKLY;INTERVAL=0;BYDAY=TU", "2 to 8 weeks"),
         ("FREQ=WEEKLY;INTERVAL=-2;BYDAY=TU", "2 to 8 weeks"),

@@ -3,7 +3,8 @@
 Left out is what libical 3.0.16 (Debian 12) was measured to get wrong or refuses, where RFC 5545 3.3.10 is
 plain: BYWEEKNO at the turn of the year; lists out of order; BYMONTHDAY in a yearly rule without BYMONTH;
 negative BYMONTHDAY in a daily rule; BYSETPOS in daily and weekly rules, beside several times a day, or over
-entries that name one day twice; every 2 or more weeks with a WKST other than MO and SU.
+entries that name one day twice; every 2 or more weeks with a WKST other than MO and SU; an UNTIL at a time
+that the clock shows twice, of which it takes the second (3.3.5: the first).
 """
 
 # ruff: noqa: DTZ001 (rules run on the local clock, without a zone)
@@ -106,7 +107,7 @@ def test_count(libical, rule, start, count):
 @MANY
 @given(
     rule=rules("WEEKLY", INTERVAL=intervals, BYDAY=some(DAYS, 7)),
-    start=starts,
+    start=starts.map(lambda start: start.replace(hour=3 + start.hour % 21)),
     kept=st.integers(1, 20),
     short_by=st.sampled_from([timedelta(0), timedelta(seconds=1)]),
 )
