@@ -60,7 +60,11 @@ def test_a_roster_becomes_people():
     by = coordinator().user
     people = bring_in(by=by)
     assert [person.name for person in people] == [
-        "Odalys Marsh", "TOBIN REYES", "Inés Quill", "Bram Quill", "Lena Ott"
+        "Odalys Marsh",
+        "TOBIN REYES",
+        "Inés Quill",
+        "Bram Quill",
+        "Lena Ott",
     ]
     odalys, _, ines, bram, lena = (Person.objects.get(pk=person.pk) for person in people)
     assert (odalys.email, odalys.reach) == ("odalys@example.org", "mail")

@@ -28,10 +28,24 @@ NUMBER = "+15555550123"
 @pytest.mark.parametrize(
     "cell",
     [
-        "(555) 555-0123", "(555)555-0123", "555-555-0123", "555.555.0123", "555 555 0123", "5555550123",
-        "1-555-555-0123", "+1 555 555 0123", "+1 (555) 555-0123", "15555550123", "5555550123.0",
-        "tel:+1-555-555-0123", "555-555-0123 (cell)", "cell: 555-555-0123", "c 555-555-0123",
-        "H: 555.555.0123", "555/555-0123", "555–555–0123",
+        "(555) 555-0123",
+        "(555)555-0123",
+        "555-555-0123",
+        "555.555.0123",
+        "555 555 0123",
+        "5555550123",
+        "1-555-555-0123",
+        "+1 555 555 0123",
+        "+1 (555) 555-0123",
+        "15555550123",
+        "5555550123.0",
+        "tel:+1-555-555-0123",
+        "555-555-0123 (cell)",
+        "cell: 555-555-0123",
+        "c 555-555-0123",
+        "H: 555.555.0123",
+        "555/555-0123",
+        "555–555–0123",
     ],
 )
 def test_any_us_way_of_writing_one_number(cell):
@@ -42,8 +56,10 @@ def test_any_us_way_of_writing_one_number(cell):
 def test_every_form_that_phonenumbers_writes_is_read_back(digits):
     number = phonenumbers.parse(digits, "US")
     for form in (
-        phonenumbers.PhoneNumberFormat.E164, phonenumbers.PhoneNumberFormat.NATIONAL,
-        phonenumbers.PhoneNumberFormat.INTERNATIONAL, phonenumbers.PhoneNumberFormat.RFC3966,
+        phonenumbers.PhoneNumberFormat.E164,
+        phonenumbers.PhoneNumberFormat.NATIONAL,
+        phonenumbers.PhoneNumberFormat.INTERNATIONAL,
+        phonenumbers.PhoneNumberFormat.RFC3966,
     ):
         assert cells.phone(phonenumbers.format_number(number, form)) == (f"+1{digits}", "")
 
@@ -106,9 +122,14 @@ def test_cells_that_say_nothing(cell):
 @pytest.mark.parametrize(
     "cell",
     [
-        "ann@example.org", "Ann@Example.ORG", "mailto:ann@example.org", "MAILTO:ann@example.org",
+        "ann@example.org",
+        "Ann@Example.ORG",
+        "mailto:ann@example.org",
+        "MAILTO:ann@example.org",
         "ann@example.org;",
-        "Ann Marsh <ann@example.org>", "<ann@example.org>", "ann@example.org.",
+        "Ann Marsh <ann@example.org>",
+        "<ann@example.org>",
+        "ann@example.org.",
         "ann@example.org, Ann@example.org",
     ],
 )
@@ -128,8 +149,10 @@ def test_one_address(cell):
         ("ann@@example.org", "not an e-mail address"),
         ("ann @example.org", "not an e-mail address"),
         ('=HYPERLINK("mailto:ann@example.org","Ann")', "formula"),
-        ("a" * 64 + "@" + "b" * 60 + "." + "c" * 60 + "." + "d" * 60 + "." + "e" * 10 + ".org",
-        "at most 254"),
+        (
+            "a" * 64 + "@" + "b" * 60 + "." + "c" * 60 + "." + "d" * 60 + "." + "e" * 10 + ".org",
+            "at most 254",
+        ),
     ],
 )
 def test_an_address_that_has_to_be_corrected(cell, says):
@@ -140,9 +163,24 @@ def test_an_address_that_has_to_be_corrected(cell, says):
 @pytest.mark.parametrize(
     "cell",
     [
-        "3/4/2027", "03/04/2027", "3/4/27", "3-4-2027", "3.4.2027", "2027-03-04", "2027/3/4", "Mar 4 2027",
-        "March 4, 2027", "Mar. 4th, 2027", "4 Mar 2027", "4-Mar-27", "04-MAR-2027", "4th March 2027",
-        "Thu, Mar 4, 2027", "2027-03-04 00:00:00", "2027-03-04T00:00:00", "3/4/2027 0:00",
+        "3/4/2027",
+        "03/04/2027",
+        "3/4/27",
+        "3-4-2027",
+        "3.4.2027",
+        "2027-03-04",
+        "2027/3/4",
+        "Mar 4 2027",
+        "March 4, 2027",
+        "Mar. 4th, 2027",
+        "4 Mar 2027",
+        "4-Mar-27",
+        "04-MAR-2027",
+        "4th March 2027",
+        "Thu, Mar 4, 2027",
+        "2027-03-04 00:00:00",
+        "2027-03-04T00:00:00",
+        "3/4/2027 0:00",
         "3/4/2027 12:00 AM",
     ],
 )
@@ -268,12 +306,22 @@ def test_neither_yes_nor_no():
 @pytest.mark.parametrize(
     ("cell", "status"),
     [
-        ("yes", Status.CURRENT), ("Active", Status.CURRENT), ("active - Tuesdays", Status.CURRENT), ("✓",
-        Status.CURRENT),
-        ("Driver", Status.CURRENT), ("Lead driver", Status.CURRENT), ("sub", Status.CURRENT),
-        ("new driver", Status.NOT_YET), ("Trainee", Status.NOT_YET), ("active, in training", Status.NOT_YET),
-        ("on leave", Status.NOT_YET), ("Sorter", Status.HELPER), ("non-driver", Status.HELPER),
-        ("not driving", Status.HELPER), ("Inactive", Status.GONE), ("former driver", Status.GONE),
+        ("yes", Status.CURRENT),
+        ("Active", Status.CURRENT),
+        ("active - Tuesdays", Status.CURRENT),
+        ("✓", Status.CURRENT),
+        ("Driver", Status.CURRENT),
+        ("Lead driver", Status.CURRENT),
+        ("sub", Status.CURRENT),
+        ("new driver", Status.NOT_YET),
+        ("Trainee", Status.NOT_YET),
+        ("active, in training", Status.NOT_YET),
+        ("on leave", Status.NOT_YET),
+        ("Sorter", Status.HELPER),
+        ("non-driver", Status.HELPER),
+        ("not driving", Status.HELPER),
+        ("Inactive", Status.GONE),
+        ("former driver", Status.GONE),
     ],
 )
 def test_status_takes_the_more_cautious_word(cell, status):
@@ -288,8 +336,16 @@ def test_a_plain_no_means_what_its_heading_asks():
 
 @pytest.mark.parametrize(
     ("cell", "number"),
-    [("12", 12), ("12.0", 12), ("~12", 12), ("about 12", 12), ("12 crates", 12), ("10-12", 10), ("12+", 12),
-    ("0", 0)],
+    [
+        ("12", 12),
+        ("12.0", 12),
+        ("~12", 12),
+        ("about 12", 12),
+        ("12 crates", 12),
+        ("10-12", 10),
+        ("12+", 12),
+        ("0", 0),
+    ],
 )
 def test_crates(cell, number):
     assert cells.crates(cell) == number
@@ -305,8 +361,14 @@ def test_crates_to_correct(cell, says):
 
 @pytest.mark.parametrize(
     ("cell", "code"),
-    [("English", "en"), ("Spanish", "es"), ("Español", "es"), ("ES", "es"), ("Spanish, English", "es"),
-    ("Hmong/English", "en")],
+    [
+        ("English", "en"),
+        ("Spanish", "es"),
+        ("Español", "es"),
+        ("ES", "es"),
+        ("Spanish, English", "es"),
+        ("Hmong/English", "en"),
+    ],
 )
 def test_language(cell, code):
     assert cells.language(cell) == code
@@ -318,9 +380,15 @@ def test_other_languages():
 
 @pytest.mark.parametrize(
     ("cell", "reach"),
-    [("Text", "text"), ("SMS", "text"), ("call", "call"), ("E-mail", "mail"), ("Email", "mail"),
-    ("Text, then call", "text"),
-     ("either", None)],
+    [
+        ("Text", "text"),
+        ("SMS", "text"),
+        ("call", "call"),
+        ("E-mail", "mail"),
+        ("Email", "mail"),
+        ("Text, then call", "text"),
+        ("either", None),
+    ],
 )
 def test_reach(cell, reach):
     assert cells.reach(cell) == reach

@@ -59,9 +59,17 @@ def test_hours_without_days_are_every_day():
 @pytest.mark.parametrize(
     "cell",
     [
-        "not Mondays", "every other Tue", "Mon except holidays", "ask", "Mon 25-26", "Mon 8", "S",
+        "not Mondays",
+        "every other Tue",
+        "Mon except holidays",
+        "ask",
+        "Mon 25-26",
+        "Mon 8",
+        "S",
         "1st Monday",
-        "Mon 11am-9am", "no Fridays", "Mon, maybe Tue",
+        "Mon 11am-9am",
+        "no Fridays",
+        "Mon, maybe Tue",
     ],
 )
 def test_what_could_mean_the_opposite_is_not_used(cell):

@@ -216,8 +216,12 @@ def test_numbers_without_area_code_get_the_one_said_for_the_file():
 # --- Steps ------------------------------------------------------------------------------------
 def test_dates_of_papers_and_steps():
     found = ann(
-        DL_exp="3/1/2027", Insurance_exp="2027-04-01", Orientation="5/6/2025", Kit="5/7/2025",
-        Shadow_ride="5/8/2025", Waiver="5/9/2025",
+        DL_exp="3/1/2027",
+        Insurance_exp="2027-04-01",
+        Orientation="5/6/2025",
+        Kit="5/7/2025",
+        Shadow_ride="5/8/2025",
+        Waiver="5/9/2025",
     )
     assert (found.license_until, found.insurance_until) == (date(2027, 3, 1), date(2027, 4, 1))
     assert (found.briefing_on, found.kit_on) == (date(2025, 5, 6), date(2025, 5, 7))
@@ -291,7 +295,9 @@ def test_lead_drivers(cells, lead):
 def test_days_of_both_kinds_of_column():
     found = ann(Availability="Mon 8-12", Sat="x", Sun="am", Tue="no")
     assert found.hours == [
-        (0, time(8), time(12)), (5, time(0), time(23, 59)), (6, time(0), time(12)),
+        (0, time(8), time(12)),
+        (5, time(0), time(23, 59)),
+        (6, time(0), time(12)),
     ]
 
 

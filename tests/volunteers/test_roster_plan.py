@@ -21,8 +21,19 @@ BRIEFING, LICENSE, INSURANCE, FORM, KIT, RIDE = STEPS = (
     Asked(6, "ride", "Ride", 1, None, is_paper=False, may_be_waived=True),
 )
 ANN = Known(
-    pk=7, name="Ann Marsh", email="ann@example.org", phone=PHONE, language="en", reach="mail", drives=True,
-    lead=False, notes="", left_on=None, cars=(), hours=(), done=(),
+    pk=7,
+    name="Ann Marsh",
+    email="ann@example.org",
+    phone=PHONE,
+    language="en",
+    reach="mail",
+    drives=True,
+    lead=False,
+    notes="",
+    left_on=None,
+    cars=(),
+    hours=(),
+    done=(),
 )
 
 
@@ -54,7 +65,11 @@ def test_somebody_new():
     assert found.becomes == Becomes.NEW
     assert found.person is None
     assert found.facts == {
-        "name": "Ann Marsh", "email": "ann@example.org", "phone": PHONE, "language": "es", "drives": True,
+        "name": "Ann Marsh",
+        "email": "ann@example.org",
+        "phone": PHONE,
+        "language": "es",
+        "drives": True,
         "notes": "tall",
     }
     assert (found.car, found.hours, found.appoint_lead) == (("wagon", 8), ((0, time(8), time(12)),), True)
@@ -178,8 +193,12 @@ def test_notes_are_added_once():
 @pytest.mark.parametrize(
     ("status", "drives", "changed"),
     [
-        (Status.UNSAID, False, False), (Status.HELPER, True, True), (Status.HELPER, False, False),
-        (Status.CURRENT, False, True), (Status.NOT_YET, False, True), (Status.CURRENT, True, False),
+        (Status.UNSAID, False, False),
+        (Status.HELPER, True, True),
+        (Status.HELPER, False, False),
+        (Status.CURRENT, False, True),
+        (Status.NOT_YET, False, True),
+        (Status.CURRENT, True, False),
     ],
 )
 def test_whether_they_drive_changes_only_where_the_file_says_so(status, drives, changed):
@@ -211,7 +230,9 @@ def ticks(row, done=None, **options):
 
 def test_dates_in_the_file_are_recorded():
     row = ann(
-        license_until=date(2027, 3, 1), briefing_on=date(2025, 5, 6), kit_on=date(2025, 5, 7),
+        license_until=date(2027, 3, 1),
+        briefing_on=date(2025, 5, 6),
+        kit_on=date(2025, 5, 7),
         ride_on=date(2019, 5, 8),
     )
     assert ticks(row) == {
@@ -231,8 +252,11 @@ def test_papers_seen_lets_current_drivers_drive_on_the_first_day():
     """Papers, briefing and agreement for 30 days; kit and ride, which have no date to follow, for good."""
     assert ticks(ann(status=Status.CURRENT), papers_seen=True) == {
         "Briefing": ("seen", TODAY, None),
-        "License": ("seen", TODAY, None), "Insurance": ("seen", TODAY, None),
-        "Agreement": ("seen", TODAY, None), "Kit": ("done", TODAY, None), "Ride": ("done", TODAY, None),
+        "License": ("seen", TODAY, None),
+        "Insurance": ("seen", TODAY, None),
+        "Agreement": ("seen", TODAY, None),
+        "Kit": ("done", TODAY, None),
+        "Ride": ("done", TODAY, None),
     }
     found = outcome(ann(status=Status.CURRENT), papers_seen=True)
     assert {tick.reason for tick in found.ticks} == {DROVE_BEFORE}
@@ -243,9 +267,13 @@ def test_papers_seen_lets_current_drivers_drive_on_the_first_day():
 @pytest.mark.parametrize(
     ("status", "everybody", "marked"),
     [
-        (Status.CURRENT, False, True), (Status.CURRENT, True, True),
-        (Status.UNSAID, False, False), (Status.UNSAID, True, True),
-        (Status.NOT_YET, True, False), (Status.HELPER, True, False), (Status.GONE, True, False),
+        (Status.CURRENT, False, True),
+        (Status.CURRENT, True, True),
+        (Status.UNSAID, False, False),
+        (Status.UNSAID, True, True),
+        (Status.NOT_YET, True, False),
+        (Status.HELPER, True, False),
+        (Status.GONE, True, False),
     ],
 )
 def test_who_counts_as_a_current_driver(status, everybody, marked):
@@ -254,7 +282,9 @@ def test_who_counts_as_a_current_driver(status, everybody, marked):
 
 def test_papers_seen_fills_in_only_what_the_file_leaves_open():
     row = ann(
-        status=Status.CURRENT, license_until=date(2027, 3, 1), insurance_until=date(2026, 11, 24),
+        status=Status.CURRENT,
+        license_until=date(2027, 3, 1),
+        insurance_until=date(2026, 11, 24),
         denied=frozenset({"kit"}),
     )
     found = ticks(row, papers_seen=True)
@@ -278,7 +308,9 @@ def test_a_briefing_that_has_run_out_is_said_and_counts_as_no_date():
 
 def test_ticks_without_a_date_count_for_good_only_where_nothing_runs_out():
     assert ticks(ann(ticked=frozenset({"briefing", "form", "ride"}))) == {
-        "Briefing": ("seen", TODAY, None), "Agreement": ("done", TODAY, None), "Ride": ("done", TODAY, None),
+        "Briefing": ("seen", TODAY, None),
+        "Agreement": ("done", TODAY, None),
+        "Ride": ("done", TODAY, None),
     }
 
 

@@ -18,8 +18,18 @@ ROSTERS = Path(__file__).parent / "rosters"
 SAVED = sorted(path.name for path in ROSTERS.glob("*.*") if path.suffix in (".csv", ".txt"))
 
 HEADINGS = [
-    "Volunteer", "E-mail address", "Cell", "DL exp.", "Insurance expiration", "Driver?", "Lead driver", "Car",
-    "Crates", "Days available", "Notes", "T-shirt",
+    "Volunteer",
+    "E-mail address",
+    "Cell",
+    "DL exp.",
+    "Insurance expiration",
+    "Driver?",
+    "Lead driver",
+    "Car",
+    "Crates",
+    "Days available",
+    "Notes",
+    "T-shirt",
 ]
 
 
@@ -69,7 +79,7 @@ def test_it_says_how_it_was_read_and_on_which_line_each_row_begins(name, how, li
 
 
 def test_pasted_cells_are_read_like_a_file():
-    pasted = "\ufeffName\tPhone\tNotes\r\nAnn Marsh\t555-555-0123\t\"two\nlines\"\r\nBo Ray\t\t6\" box\r\n"
+    pasted = '\ufeffName\tPhone\tNotes\r\nAnn Marsh\t555-555-0123\t"two\nlines"\r\nBo Ray\t\t6" box\r\n'
     assert cells(read(pasted)) == [("Ann Marsh", "555-555-0123", "two\nlines"), ("Bo Ray", "", '6" box')]
 
 

@@ -132,7 +132,10 @@ def apply(looked_at: Preview, *, by: Any, at: datetime | None = None) -> list[Pe
             if outcome.writes
         ]
         record(
-            verb="roster brought in", subject=Programme.current(), by=by, at=at,
+            verb="roster brought in",
+            subject=Programme.current(),
+            by=by,
+            at=at,
             after={**looked_at.counts, "papers_seen": looked_at.options.papers_seen},
         )
     return people
@@ -156,7 +159,13 @@ def bring_in(outcome: Outcome, steps: dict[int, Step], *, since: date, by: Any, 
         withdraw(completion, reason="The date of the paper is known now.", by=by, at=at)
     for tick in outcome.ticks:
         complete(
-            person=person, step=steps[tick.step], on=tick.on, valid_until=tick.valid_until, how=tick.how,
-            reason=tick.reason, by=by, at=at,
+            person=person,
+            step=steps[tick.step],
+            on=tick.on,
+            valid_until=tick.valid_until,
+            how=tick.how,
+            reason=tick.reason,
+            by=by,
+            at=at,
         )
     return person

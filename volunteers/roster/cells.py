@@ -17,8 +17,31 @@ from volunteers.roster.columns import plain
 
 BLANKS = {"na", "n a", "none", "null", "tbd", "unknown", "unk", "nil"}
 YES = {
-    "x", "xx", "xxx", "yes", "y", "yep", "true", "t", "1", "done", "complete", "completed", "ok", "okay",
-    "si", "signed", "on file", "has", "have", "given", "received", "seen", "lead", "lead driver", "v",
+    "x",
+    "xx",
+    "xxx",
+    "yes",
+    "y",
+    "yep",
+    "true",
+    "t",
+    "1",
+    "done",
+    "complete",
+    "completed",
+    "ok",
+    "okay",
+    "si",
+    "signed",
+    "on file",
+    "has",
+    "have",
+    "given",
+    "received",
+    "seen",
+    "lead",
+    "lead driver",
+    "v",
 }
 NO = {"no", "n", "false", "f", "0", "not yet", "not done", "never", "pending", "needed", "needs", "missing"}
 TICKS = {"✓": "yes", "✔": "yes", "☑": "yes", "✅": "yes", "✗": "no", "✘": "no", "☐": "no", "❌": "no"}
@@ -145,8 +168,18 @@ def phone(cell: str, *, area_code: str = "") -> tuple[str, str]:
 
 # --- Dates --------------------------------------------------------------------------
 MONTHS = (
-    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
-    "november", "december",
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
 )
 TIME_OF_DAY = re.compile(r"[ T]\d{1,2}:\d\d(?::\d\d(?:\.\d+)?)?(?: ?[AaPp][Mm])?Z?$")
 WEEKDAY = re.compile(r"^(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*[., ]+", re.IGNORECASE)
@@ -269,7 +302,8 @@ def crates(cell: str) -> int | None:
     found = re.fullmatch(
         r"(?:about|approx\.?|around|ca\.?|~|up to)?\s*(\d{1,4})(?:\.0+)?\s*(?:(?:-|–|to)\s*(\d{1,4}))?\s*"
         r"(?:\+|crates?|boxes)?",
-        cell, re.IGNORECASE,
+        cell,
+        re.IGNORECASE,
     )
     if not found:
         raise Unclear("Write how many crates the car holds as a number, or leave it empty.")
@@ -286,7 +320,7 @@ LANGUAGES = {
 
 
 def language(cell: str) -> str | None:
-    """"en" or "es", the first one named; None where nothing is said. Mail is written in these two."""
+    """ "en" or "es", the first one named; None where nothing is said. Mail is written in these two."""
     if is_blank(cell):
         return None
     for word in plain(cell).split():
@@ -304,7 +338,7 @@ REACH_WORDS = {
 
 
 def reach(cell: str) -> str | None:
-    """"mail", "text" or "call", the first one named; None where nothing or "either" is said."""
+    """ "mail", "text" or "call", the first one named; None where nothing or "either" is said."""
     if is_blank(cell) or plain(cell) in ("either", "any", "both", "all", "anything", "no preference"):
         return None
     for word in plain(cell.replace("e-mail", "email").replace("E-mail", "email")).split():

@@ -14,18 +14,50 @@ Hours = tuple[int, time, time]  # weekday (0 is Monday), from, until; in the pro
 FIRST, LAST = time(0, 0), time(23, 59)  # of a whole day
 MORNING, AFTERNOON, EVENING = (FIRST, time(12)), (time(12), time(17)), (time(17), LAST)
 PARTS = {
-    "am": MORNING, "morning": MORNING, "mornings": MORNING,
-    "pm": (time(12), LAST), "afternoon": AFTERNOON, "afternoons": AFTERNOON,
-    "evening": EVENING, "evenings": EVENING, "eve": EVENING, "night": EVENING, "nights": EVENING,
-    "all day": (FIRST, LAST), "any time": (FIRST, LAST), "anytime": (FIRST, LAST),
+    "am": MORNING,
+    "morning": MORNING,
+    "mornings": MORNING,
+    "pm": (time(12), LAST),
+    "afternoon": AFTERNOON,
+    "afternoons": AFTERNOON,
+    "evening": EVENING,
+    "evenings": EVENING,
+    "eve": EVENING,
+    "night": EVENING,
+    "nights": EVENING,
+    "all day": (FIRST, LAST),
+    "any time": (FIRST, LAST),
+    "anytime": (FIRST, LAST),
 }
 EVERY_DAY = (
-    "any", "any day", "every day", "everyday", "daily", "all", "all days", "flexible", "open", "whenever"
+    "any",
+    "any day",
+    "every day",
+    "everyday",
+    "daily",
+    "all",
+    "all days",
+    "flexible",
+    "open",
+    "whenever",
 )
 DAY_SETS: dict[str, tuple[int, ...]] = {word: tuple(range(7)) for word in EVERY_DAY} | {
-    "weekdays": (0, 1, 2, 3, 4), "weekday": (0, 1, 2, 3, 4), "weekends": (5, 6), "weekend": (5, 6),
-    "mwf": (0, 2, 4), "mw": (0, 2), "tth": (1, 3), "tuth": (1, 3),
-    "m": (0,), "tues": (1,), "t": (1,), "w": (2,), "thur": (3,), "thurs": (3,), "r": (3,), "f": (4,),
+    "weekdays": (0, 1, 2, 3, 4),
+    "weekday": (0, 1, 2, 3, 4),
+    "weekends": (5, 6),
+    "weekend": (5, 6),
+    "mwf": (0, 2, 4),
+    "mw": (0, 2),
+    "tth": (1, 3),
+    "tuth": (1, 3),
+    "m": (0,),
+    "tues": (1,),
+    "t": (1,),
+    "w": (2,),
+    "thur": (3,),
+    "thurs": (3,),
+    "r": (3,),
+    "f": (4,),
 }
 for _number, _day in enumerate(DAYS):
     DAY_SETS |= dict.fromkeys((_day, f"{_day}s", _day[:3], f"{_day[:3]}s", _day[:2]), (_number,))

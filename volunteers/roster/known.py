@@ -64,8 +64,12 @@ def records(today: date) -> Records:
     terms = StepTerm.objects.in_force(today, []).select_related("step").order_by("step__position", "pk")
     steps = tuple(
         Asked(
-            pk=term.step.pk, code=term.step.code or term.step.kind, title=term.step.title, times=term.times,
-            lasts_months=term.lasts_months, is_paper=term.step.kind == term.step.Kind.PAPER,
+            pk=term.step.pk,
+            code=term.step.code or term.step.kind,
+            title=term.step.title,
+            times=term.times,
+            lasts_months=term.lasts_months,
+            is_paper=term.step.kind == term.step.Kind.PAPER,
             may_be_waived=term.step.may_be_waived,
         )
         for term in terms
@@ -76,18 +80,31 @@ def records(today: date) -> Records:
     for entry in Availability.objects.order_by("weekday", "begins"):
         hours[entry.person_id].append((entry.weekday, entry.begins, entry.ends))
     for completion in Completion.objects.filter(step__site=None).order_by("pk"):
-        done[completion.person_id].append(Recorded(
-            pk=completion.pk, step=completion.step_id, valid_from=completion.valid_from,
-            valid_until=completion.valid_until, seen=completion.how == Completion.How.SEEN,
-            withdrawn=completion.withdrawn_at is not None,
-        ))
+        done[completion.person_id].append(
+            Recorded(
+                pk=completion.pk,
+                step=completion.step_id,
+                valid_from=completion.valid_from,
+                valid_until=completion.valid_until,
+                seen=completion.how == Completion.How.SEEN,
+                withdrawn=completion.withdrawn_at is not None,
+            )
+        )
     people = tuple(
         Known(
-            pk=person.pk, name=person.name, email=person.email,
+            pk=person.pk,
+            name=person.name,
+            email=person.email,
             phone=person.phone.as_e164 if person.phone and person.phone.country_code else str(person.phone),
-            language=person.language, reach=person.reach, drives=person.drives, lead=person.is_lead,
-            notes=person.notes, left_on=person.left_on, cars=tuple(cars[person.pk]),
-            hours=tuple(hours[person.pk]), done=tuple(done[person.pk]),
+            language=person.language,
+            reach=person.reach,
+            drives=person.drives,
+            lead=person.is_lead,
+            notes=person.notes,
+            left_on=person.left_on,
+            cars=tuple(cars[person.pk]),
+            hours=tuple(hours[person.pk]),
+            done=tuple(done[person.pk]),
         )
         for person in Person.objects.order_by("pk")
     )

@@ -170,10 +170,15 @@ class RowReader:
         self.notes = [text for column in self.by_field.get("notes", []) if (text := self.text(column))]
         beyond = [cell for cell in line.cells[self.width :] if cell]
         if beyond:
-            row.problems.append(Problem(
-                line.number, "", " | ".join(beyond),
-                "stands after the last heading. A cell before it may hold a comma without quotation marks.",
-            ))
+            row.problems.append(
+                Problem(
+                    line.number,
+                    "",
+                    " | ".join(beyond),
+                    "stands after the last heading. "
+                    "Perhaps a cell before it holds a comma without quotation marks.",
+                )
+            )
         row.name = self.name()
         row.email = self.value("email", cells.email, "")
         row.phone = self.phone()
@@ -190,7 +195,8 @@ class RowReader:
         row.notes = "\n".join(self.notes)
         if not row.email:
             row.remarks.append(
-                "No e-mail address: the coordinator tells them by phone." if row.phone
+                "No e-mail address: the coordinator tells them by phone."
+                if row.phone
                 else "No phone and no e-mail address: nobody can reach them."
             )
         return row

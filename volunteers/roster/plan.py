@@ -110,7 +110,9 @@ def settle(row: Row, register: Register, records: Records, options: Options) -> 
     if len(matches) > 1:
         where = " and ".join(match.where for match in matches)
         problem = Problem(
-            row.line, "", row.name,
+            row.line,
+            "",
+            row.name,
             f"There are several people with this name ({where}). "
             "Add an e-mail address or phone to tell them apart.",
         )
@@ -217,9 +219,18 @@ class Register:
 
 
 COMPARED = {
-    "email": "address", "phone": "phone", "language": "language", "license_until": "license date",
-    "insurance_until": "insurance date", "briefing_on": "briefing date", "ride_on": "shadow ride date",
-    "car": "car", "crates": "number of crates", "hours": "days", "notes": "note", "lead": "lead driver mark",
+    "email": "address",
+    "phone": "phone",
+    "language": "language",
+    "license_until": "license date",
+    "insurance_until": "insurance date",
+    "briefing_on": "briefing date",
+    "ride_on": "shadow ride date",
+    "car": "car",
+    "crates": "number of crates",
+    "hours": "days",
+    "notes": "note",
+    "lead": "lead driver mark",
     "status": "status",
 }
 
@@ -227,7 +238,8 @@ COMPARED = {
 def differences(first: Row, second: Row) -> list[str]:
     """What a duplicate says otherwise than the row that counts, in words."""
     return [
-        words for name, words in COMPARED.items()
+        words
+        for name, words in COMPARED.items()
         if getattr(second, name) and getattr(second, name) != getattr(first, name)
     ]
 
@@ -235,8 +247,12 @@ def differences(first: Row, second: Row) -> list[str]:
 # --- What is recorded -----------------------------------------------------------------
 def newcomer(row: Row, steps: Iterable[Asked], options: Options) -> Outcome:
     facts: dict[str, Any] = {
-        "name": row.name, "email": row.email, "phone": row.phone, "language": row.language or "en",
-        "drives": row.status != Status.HELPER, "notes": row.notes,
+        "name": row.name,
+        "email": row.email,
+        "phone": row.phone,
+        "language": row.language or "en",
+        "drives": row.status != Status.HELPER,
+        "notes": row.notes,
     }
     if row.reach:
         facts["reach"] = row.reach
@@ -245,8 +261,15 @@ def newcomer(row: Row, steps: Iterable[Asked], options: Options) -> Outcome:
     hours = tuple(row.hours) or None
     details = [] if facts["drives"] else ["does not drive"]
     return Outcome(
-        row.line, row.name, Becomes.NEW, facts=facts, car=car, hours=hours, appoint_lead=row.lead,
-        ticks=ticks, details=(*details, *say(car, hours, row.lead, ticks, options)),
+        row.line,
+        row.name,
+        Becomes.NEW,
+        facts=facts,
+        car=car,
+        hours=hours,
+        appoint_lead=row.lead,
+        ticks=ticks,
+        details=(*details, *say(car, hours, row.lead, ticks, options)),
         remarks=(*row.remarks, *remarks),
     )
 
@@ -258,7 +281,10 @@ def known_already(row: Row, person: Known, steps: Iterable[Asked], options: Opti
     details = [
         f"{words} changes from {getattr(person, name) or 'nothing'} to {facts[name]}"
         for name, words in {
-            "email": "address", "phone": "phone", "language": "language", "reach": "how to reach them"
+            "email": "address",
+            "phone": "phone",
+            "language": "language",
+            "reach": "how to reach them",
         }.items()
         if name in facts
     ]
@@ -272,9 +298,18 @@ def known_already(row: Row, person: Known, steps: Iterable[Asked], options: Opti
     lead = row.lead and not person.lead
     changes = bool(facts or car or hours or lead or ticks or take_back)
     return Outcome(
-        row.line, row.name, Becomes.CHANGED if changes else Becomes.SAME, person=person.pk, facts=facts,
-        car=car, hours=hours, appoint_lead=lead, ticks=ticks, take_back=take_back,
-        details=(*details, *say(car, hours, lead, ticks, options)), remarks=(*row.remarks, *remarks),
+        row.line,
+        row.name,
+        Becomes.CHANGED if changes else Becomes.SAME,
+        person=person.pk,
+        facts=facts,
+        car=car,
+        hours=hours,
+        appoint_lead=lead,
+        ticks=ticks,
+        take_back=take_back,
+        details=(*details, *say(car, hours, lead, ticks, options)),
+        remarks=(*row.remarks, *remarks),
     )
 
 
@@ -357,7 +392,10 @@ def undated(step: Asked, options: Options, reason: str, *, for_good: bool) -> li
 
 
 def say(
-    car: tuple[str, int | None] | None, hours: tuple[Hours, ...] | None, lead: bool, ticks: Iterable[Tick],
+    car: tuple[str, int | None] | None,
+    hours: tuple[Hours, ...] | None,
+    lead: bool,
+    ticks: Iterable[Tick],
     options: Options,
 ) -> list[str]:
     """What is recorded besides the person's facts, in words."""

@@ -20,16 +20,21 @@ class Command(BaseCommand):
         parser.add_argument("file", metavar="FILE.csv")
         parser.add_argument("--apply", action="store_true", help="bring it in; else nothing is written")
         parser.add_argument(
-            "--papers-seen", action="store_true",
+            "--papers-seen",
+            action="store_true",
             help="those who drive today have shown their papers; the dates follow within 30 days",
         )
         parser.add_argument(
-            "--everybody-drives", action="store_true",
+            "--everybody-drives",
+            action="store_true",
             help="rows that do not say whether somebody drives today are of people who do",
         )
         parser.add_argument("--area-code", default="", metavar="555", help="for phones of seven digits")
         parser.add_argument(
-            "--column", action="append", default=[], metavar="phone=3",
+            "--column",
+            action="append",
+            default=[],
+            metavar="phone=3",
             help="which column counts where several mean the same; may be repeated",
         )
         parser.add_argument("--by", metavar="EMAIL", help="the coordinator who does this, for the history")
