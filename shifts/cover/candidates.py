@@ -101,15 +101,15 @@ def call_list(run: Run, *, at: datetime) -> CallList:
     ]
     return CallList(
         may=[
-            Candidate(p, why(p, run)) for p in sorted(people, key=lambda p: (p.lately, p.name)) if p.pk in may
+            Candidate(p, why(p, p.lately)) for p in sorted(people, key=lambda p: (p.lately, p.name)) if p.pk in may
         ],
         may_not=sorted(may_not, key=lambda pair: (len(pair[1]), pair[0].name)),
     )
 
 
-def why(person: Person, run: Run) -> list[str]:
-    """At most three facts that help to choose."""
-    facts = [f"{person.lately} runs in these weeks" if person.lately != 1 else "1 run in these weeks"]
+def why(person: Person, lately: int) -> list[str]:
+    """At most three facts that help to choose; `lately` counts the person's runs around the date."""
+    facts = [f"{lately} runs in these weeks" if lately != 1 else "1 run in these weeks"]
     crates = [car.crates for car in person.cars.all() if car.crates is not None]
     facts.append(f"car takes {max(crates)} crates" if crates else "car not measured")
     facts.append("usually free then" if person.hours.all() else "has not said when")
