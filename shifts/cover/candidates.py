@@ -99,10 +99,9 @@ def call_list(run: Run, *, at: datetime) -> CallList:
     may_not = [
         (person, why_not(person, run, lacking[person.pk], busy, is_free=person.pk in free)) for person in rest
     ]
+    ready = sorted((p for p in people if p.pk in may), key=lambda p: (p.lately, p.name))
     return CallList(
-        may=[
-            Candidate(p, why(p, p.lately)) for p in sorted(people, key=lambda p: (p.lately, p.name)) if p.pk in may
-        ],
+        may=[Candidate(p, why(p, p.lately)) for p in ready],
         may_not=sorted(may_not, key=lambda pair: (len(pair[1]), pair[0].name)),
     )
 
