@@ -168,11 +168,19 @@ def test_people_who_left_are_not_made_again():
     found = outcome(ann(), known=[replace(ANN, left_on=date(2026, 5, 1))])
     assert found.becomes == Becomes.LEFT_OUT
     assert "left on 5/1/2026" in found.in_words
+    back_again = replace(ANN, pk=8)
+    assert outcome(ann(), known=[replace(ANN, left_on=date(2026, 5, 1)), back_again]).person == 8
 
 
 def test_rows_that_say_inactive_are_left_out():
     found = outcome(ann(status=Status.GONE), papers_seen=True)
-    assert (found.becomes, found.ticks) == (Becomes.LEFT_OUT, ())
+    assert (found.becomes, found.ticks, found.remarks) == (Becomes.LEFT_OUT, (), ())
+    row = ann(status=Status.GONE)
+    row.problems.append("an old phone number, which nobody needs to correct")
+    assert outcome(row).becomes == Becomes.LEFT_OUT
+    found = outcome(ann(status=Status.GONE), known=[ANN])
+    assert found.becomes == Becomes.LEFT_OUT
+    assert "still active here" in found.remarks[0]
 
 
 # --- What changes ----------------------------------------------------------------------------

@@ -100,13 +100,18 @@ def plan(rows: Iterable[Row], records: Records, options: Options) -> list[Outcom
 
 def settle(row: Row, register: Register, records: Records, options: Options) -> Outcome:
     remarks = tuple(row.remarks)
+    matches = register.matches(row)
+    if row.status == Status.GONE:
+        still = any(match.person and not match.person.left_on for match in matches)
+        return Outcome(
+            row.line,
+            row.name,
+            Becomes.LEFT_OUT,
+            details=("the file says that they are no longer active",),
+            remarks=("They are still active here; to end that, open their page.",) if still else (),
+        )
     if row.problems:
         return Outcome(row.line, row.name, Becomes.BAD, problems=tuple(row.problems), remarks=remarks)
-    if row.status == Status.GONE:
-        return Outcome(
-            row.line, row.name, Becomes.LEFT_OUT, details=("the file says that they are no longer active",)
-        )
-    matches = register.matches(row)
     if len(matches) > 1:
         where = " and ".join(match.where for match in matches)
         problem = Problem(
@@ -189,7 +194,15 @@ class Register:
             self.by_email[source.email].append(entry)
 
     def matches(self, row: Row) -> list[Entry]:
-        """Who the row is about: nobody yet, one, or several where it does not say which."""
+        """Who the row is about: nobody yet, one, or several where it does not say which.
+
+        Somebody who left and came back as a new person is the one who is there now.
+        """
+        found = self.fitting(row)
+        present = [entry for entry in found if not (entry.person and entry.person.left_on)]
+        return present or found
+
+    def fitting(self, row: Row) -> list[Entry]:
         namesakes = self.by_name[name_key(row.name)]
         if not (row.email or row.phone):
             return namesakes

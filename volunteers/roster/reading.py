@@ -171,7 +171,7 @@ def rows_below(lines: list[str], delimiter: str, header: Line) -> Iterator[Line]
         count += 1
         if count > MOST_ROWS:
             raise Unreadable(
-                f"There are more than {MOST_ROWS:,} rows. Split the file and bring in part after part.",
+                f"There are more than {MOST_ROWS} rows. Bring in one part after another, all with headings.",
                 line=line.number,
             )
         yield line
