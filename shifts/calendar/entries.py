@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from django.conf import settings
+from django.db.models import Value
+from django.db.models.functions import Greatest
 
 from shifts.models import Booking, CalendarEntry
 
@@ -29,7 +31,10 @@ def open_entry(booking: Booking, *, at: datetime) -> CalendarEntry:
 
 
 def raise_sequence(entry: CalendarEntry, *, at: datetime, cancel: bool = False) -> CalendarEntry:
-    """THE function that raises SEQUENCE: its time, place or status changed (RFC 5546 2.1.4)."""
+    """THE function that raises SEQUENCE: its time, place or status changed (RFC 5546 2.1.4).
+
+    The caller holds the person's lock and read the entry under it.
+    """
     entry.sequence += 1
     entry.changed_at = max(at, entry.changed_at)
     if cancel:
@@ -40,4 +45,5 @@ def raise_sequence(entry: CalendarEntry, *, at: datetime, cancel: bool = False) 
 
 def note_change(entries: Iterable[CalendarEntry], *, at: datetime) -> int:
     """Words changed, not time or place: the feed shows them, SEQUENCE stays (RFC 5546 2.1.4)."""
-    return CalendarEntry.objects.filter(pk__in=[entry.pk for entry in entries]).update(changed_at=at)
+    rows = CalendarEntry.objects.filter(pk__in=[entry.pk for entry in entries])
+    return rows.update(changed_at=Greatest("changed_at", Value(at)))

@@ -1,7 +1,8 @@
 """Seats: one function seats somebody, one gives a seat back. Every path goes through these two.
 
-Locks, always in this order: the run, then the person. Both are held until the seat is taken, so that
-one seat has one person and one person is in one place.
+Locks, always in this order: run(s) by key, then person(s) by key. Both are held until the seat is taken,
+so that one seat has one person and one person is in one place. A calendar entry changes only under its
+person's lock, so that no SEQUENCE is given twice.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 
 from shifts.calendar import entries
@@ -22,6 +24,17 @@ from volunteers import clearance
 from volunteers.models import Person
 
 LONGEST_DRIVE = timedelta(hours=6)  # two runs further apart than this never collide; keeps the query small
+
+
+def hold(runs: QuerySet[Run]) -> list[Run]:
+    """Locks these runs, then everybody seated in them, until the transaction ends; the runs as they are now.
+
+    For changes that touch several people: in any other order two of them could wait for each other.
+    """
+    held = list(Run.objects.locked().filter(pk__in=runs.order_by().values("pk")))
+    seated = Booking.objects.live().filter(run__in=held).values("person")
+    list(Person.objects.locked().filter(pk__in=seated))
+    return held
 
 
 def seat(
@@ -44,7 +57,9 @@ def seat(
                     run=run, person=person, seat=seat, booked_at=at, booked_by=by
                 )
         except IntegrityError as error:  # the constraint's word is the last, should a lock ever be missed
-            raise refusals.Taken from error
+            raise (
+                why_not(run=run, person=person, seat=seat, at=at, on_behalf=on_behalf) or refusals.Taken()
+            ) from error
         record(
             verb="seated",
             subject=run,
@@ -68,7 +83,12 @@ def check_seat(*, run: Run, person: Person, seat: str, at: datetime, on_behalf: 
 def why_not(
     *, run: Run, person: Person, seat: str, at: datetime, on_behalf: bool = False
 ) -> refusals.Refusal | None:
-    """What keeps the person out of the seat, the plainest reason first; None when it is theirs to take."""
+    """What keeps the person out of the seat, the plainest reason first; None when it is theirs to take.
+
+    Raises ValueError for a seat that no run has.
+    """
+    if seat not in Booking.Seat.values:
+        raise ValueError(f"A run has a driver's and a second seat, not {seat!r}.")
     policy = Policy.current()
     if run.is_cancelled:
         return refusals.Cancelled(run.cancel_reason)

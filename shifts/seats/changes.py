@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 from django.utils.formats import date_format, time_format
 from django.utils.timezone import localtime
@@ -20,7 +21,7 @@ from shifts.schedule import making, recurrence
 from shifts.schedule.clock import instant, local_date
 from shifts.schedule.legs import usual_arrivals
 from shifts.seats import notices
-from shifts.seats.booking import give_back, seat
+from shifts.seats.booking import give_back, hold, seat
 from shifts.seats.refusals import Refusal
 from sites.changes import change_site as change_site_facts
 from sites.log import record
@@ -93,7 +94,7 @@ def add_second_car(run: Run, *, by: Any, at: datetime | None = None) -> Run:
 def cancel_run(run: Run, *, reason: str, by: Any, at: datetime | None = None) -> Run:
     """Calls a run off and tells everybody on it. A second call changes nothing."""
     at = at or timezone.now()
-    run = Run.objects.locked().get(pk=run.pk)
+    (run,) = hold(Run.objects.filter(pk=run.pk))
     if run.is_cancelled:
         return run
     run.cancelled_at, run.cancel_cause, run.cancel_reason = at, Run.Cause.CALLED_OFF, reason.strip()[:200]
@@ -119,6 +120,7 @@ def restore_run(run: Run, *, by: Any, at: datetime | None = None) -> list[tuple[
         .select_related("person")
         .order_by("seat")
     )
+    list(Person.objects.locked().filter(pk__in=[booking.person_id for booking in ended]))  # by key
     run.cancelled_at, run.cancel_cause, run.cancel_reason = None, "", ""
     run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason"])
     record(verb="on again", subject=run, by=by, at=at)
@@ -155,13 +157,16 @@ def shape_of(run: Run) -> Shape:
     )
 
 
-def reshape_run(run: Run, shape: Shape, *, by: Any, at: datetime, hand_edited: bool = False) -> bool:
+def reshape_run(
+    run: Run, shape: Shape, *, by: Any, hand_edited: bool = False, at: datetime | None = None
+) -> bool:
     """Gives a run another time, stops or load. Whoever sits in it keeps the seat and is told once.
 
     Whether they may still drive it then is computed, and shown to the coordinator. True if it changed.
     """
+    at = at or timezone.now()
     with transaction.atomic():
-        run = Run.objects.locked().get(pk=run.pk)
+        (run,) = hold(Run.objects.filter(pk=run.pk))
         old = shape_of(run)
         if old == shape:
             return False
@@ -299,12 +304,9 @@ def follow_terms(shift: Shift, *, from_day: date, by: Any, at: datetime) -> Outc
     """
     zone = Programme.current().zone
     shift = Shift.objects.prefetch_related(making.TERMS).get(pk=shift.pk)
-    runs = {
-        run.slot_date: run
-        for run in shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at).prefetch_related(
-            "stops__site"
-        )
-    }
+    ahead = shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at)
+    hold(ahead)
+    runs = {run.slot_date: run for run in ahead.prefetch_related("stops__site")}
     last = max((day for day in runs if day), default=from_day)
     given = {day: term for term, day in making.slots(shift, from_day, last)}
     outcome = Outcome()
@@ -341,7 +343,6 @@ def put_on_rule(
 
 
 def drop_from_rule(run: Run, *, by: Any, at: datetime, outcome: Outcome) -> None:
-    run = Run.objects.locked().get(pk=run.pk)
     if run.bookings.live().exists():
         run.off_rule = True
         run.save(update_fields=["off_rule"])
@@ -364,6 +365,7 @@ def drop_from_rule(run: Run, *, by: Any, at: datetime, outcome: Outcome) -> None
 def change_site(site: Site, *, by: Any, at: datetime | None = None, **facts: Any) -> Site:
     """Changes a site. A new name or address reaches the calendars of whoever is booked there."""
     at = at or timezone.now()
+    hold(runs_at(site, at))
     site = Site.objects.get(pk=site.pk)
     before = (site.name, site.address, site.place)
     changed = change_site_facts(site, by=by, **facts)
@@ -391,18 +393,24 @@ def publish_door_notes(
 ) -> DoorNotes:
     """New door notes: feeds show them at once, nobody booked loses a seat."""
     at = at or timezone.now()
+    hold(runs_at(site, at))
     notes = doors.publish(site, texts, by=by, must_read_again=must_read_again, from_day=from_day, at=at)
     entries.note_change(entries_at(site, at), at=at)
     return notes
 
 
+def runs_at(site: Site, at: datetime) -> QuerySet[Run]:
+    """The runs that are not over and stop at the site."""
+    return Run.objects.not_over(at).filter(pk__in=Stop.objects.filter(site=site).values("run"))
+
+
 def entries_at(site: Site, at: datetime) -> Sequence[CalendarEntry]:
-    """The live entries of runs ahead that stop at the site, each booking with its run and person."""
+    """The live entries of those runs, each booking with its run and person."""
     return list(
         CalendarEntry.objects.live()
-        .filter(booking__ended_at=None, booking__run__ends_at__gt=at, booking__run__stops__site=site)
+        .filter(booking__ended_at=None, booking__run__in=runs_at(site, at).order_by())
         .select_related("person", "booking__run", "booking__person")
-        .distinct()
+        .order_by("booking__run__starts_at", "pk")
     )
 
 
