@@ -165,13 +165,8 @@ def slot_dates(rule: str, anchor: date, first: date, last: date) -> list[date]:
     Raises ValueError as `check` does.
     """
     start = _start_near(first, anchor=anchor, rule=read(rule))
-    occurrences = rrulestr(rule, dtstart=datetime.combine(start, time.min))
-    end = datetime.combine(last, time.max)
-    return [
-        occurrence.date()
-        for occurrence in takewhile(lambda occurrence: occurrence <= end, occurrences)
-        if occurrence.date() >= first
-    ]
+    dates = (occurrence.date() for occurrence in rrulestr(rule, dtstart=datetime.combine(start, time.min)))
+    return [day for day in takewhile(lambda day: day <= last, dates) if day >= first]
 
 
 def in_words(rule: str) -> str:
