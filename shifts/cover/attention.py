@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import pairwise
 
-from django.db.models import Max
+from django.db.models import Prefetch
 
-from shifts.models import Booking, Policy, Run
-from shifts.seats.booking import collide
+from shifts.models import Booking, Policy, Run, Stop
+from shifts.seats.booking import collide, reach
 from sites.models import Programme
 from volunteers.models import Car
 
@@ -21,9 +20,10 @@ class Weakness:
 
 
 def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]:
-    """Every weakness of the runs ahead (or of those given, fetched `with_people`), by start.
+    """Every weakness of the runs that are not over, by start; or of those given, `with_closed` and
+    `with_people`.
 
-    A constant number of queries: runs with stops and people, closed dates, the gate, cars.
+    A constant number of queries: runs with stops and people, closed dates, the gate, cars, other runs.
     """
     if runs is None:
         runs = list(Run.objects.on_the_books().not_over(at).with_closed().with_people())
@@ -32,13 +32,9 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
         .filter(run__ends_at__gt=at, run__cancelled_at=None)
         .values_list("pk", flat=True)
     )
-    drivers = [booking for run in runs for booking in run.seated if booking.seat == Booking.Seat.DRIVER]
-    largest = dict(
-        Car.objects.filter(person__in={booking.person_id for booking in drivers})
-        .values_list("person")
-        .annotate(Max("crates"))
-    )
-    crowded = too_close(runs)
+    people = {booking.person_id for run in runs for booking in run.seated}
+    largest = largest_cars(people)
+    crowded = too_close(people, at)
     found = []
     for run in runs:
         found += [Weakness(run, why) for why in reasons(run, uncleared, largest, crowded)]
@@ -46,7 +42,7 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
 
 
 def reasons(
-    run: Run, uncleared: set[int], largest: dict[int, int | None], crowded: set[tuple[int, int]]
+    run: Run, uncleared: set[int], largest: dict[int, int], crowded: set[tuple[int, int]]
 ) -> list[str]:
     seated = {booking.seat: booking for booking in run.seated}
     driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
@@ -64,22 +60,44 @@ def reasons(
     if second and second.pk in uncleared and not (driver and driver.person.is_lead):
         why.append(f"{second.person.name} rides along as a trainee, and no lead driver drives.")
     for booking in run.seated:
+        if booking.person.left_on or not booking.person.drives:
+            why.append(f"{booking.person.name} has left the programme or does not drive.")
         if (run.pk, booking.person_id) in crowded:
             why.append(f"{booking.person.name} has another run too close to this one.")
     return why
 
 
-def too_close(runs: list[Run]) -> set[tuple[int, int]]:
+def largest_cars(people: set[int]) -> dict[int, int]:
+    """Crates that each person's largest car takes; nobody who has a car that was never measured."""
+    sizes: dict[int, list[int | None]] = {}
+    for person, crates in Car.objects.filter(person__in=people).values_list("person", "crates"):
+        sizes.setdefault(person, []).append(crates)
+    return {
+        person: max(size for size in known if size is not None)
+        for person, known in sizes.items()
+        if None not in known
+    }
+
+
+def too_close(people: set[int], at: datetime) -> set[tuple[int, int]]:
     """Pairs of run and person where the person cannot do both this run and another of theirs."""
     policy, programme = Policy.current(), Programme.current()
+    stops = Prefetch("run__stops", queryset=Stop.objects.select_related("site"))
     of_person: dict[int, list[Run]] = {}
-    for run in runs:
-        for booking in run.seated:
-            of_person.setdefault(booking.person_id, []).append(run)
+    for booking in (
+        Booking.objects.live()
+        .filter(person__in=people, run__cancelled_at=None, run__ends_at__gt=at)
+        .select_related("run")
+        .prefetch_related(stops)
+        .order_by("run__starts_at", "run")
+    ):
+        of_person.setdefault(booking.person_id, []).append(booking.run)
     found = set()
     for person, theirs in of_person.items():
-        theirs.sort(key=lambda run: run.starts_at)
-        for first, second in pairwise(theirs):
-            if collide(first, second, policy, programme):
-                found |= {(first.pk, person), (second.pk, person)}
+        for number, first in enumerate(theirs):
+            for second in theirs[number + 1 :]:
+                if second.starts_at - first.ends_at > reach(policy):
+                    break
+                if collide(first, second, policy, programme):
+                    found |= {(first.pk, person), (second.pk, person)}
     return found
