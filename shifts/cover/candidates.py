@@ -9,7 +9,7 @@ from django.db.models import Count, Exists, OuterRef, Prefetch, Q
 from django.utils import timezone
 
 from shifts.models import Booking, Policy, Run, Stop
-from shifts.seats.booking import LONGEST_DRIVE, collide
+from shifts.seats.booking import collide, reach
 from sites.models import Programme
 from volunteers import clearance
 from volunteers.models import Availability, Away, Car, Person, Step
@@ -40,7 +40,8 @@ def may_drive(run: Run, people: PersonQuerySet | None = None) -> PersonQuerySet:
 
 def is_free(run: Run) -> Q:
     """Not away that day, and either usually free for the whole run or silent about their hours."""
-    start, end = timezone.localtime(run.starts_at), timezone.localtime(run.ends_at)
+    zone = Programme.current().zone
+    start, end = timezone.localtime(run.starts_at, zone), timezone.localtime(run.ends_at, zone)
     hours = Availability.objects.filter(person=OuterRef("pk"))
     # A run past midnight is asked of those who are free until the day's end.
     until = end.time() if end.date() == start.date() else datetime.max.time().replace(second=0, microsecond=0)
@@ -62,15 +63,14 @@ def engaged(run: Run) -> list[int]:
 
 def engagements(run: Run) -> dict[int, Run]:
     """Who is engaged, and on which run: three queries however many there are."""
+    policy, programme = Policy.current(), Programme.current()
     stops = Prefetch("run__stops", queryset=Stop.objects.select_related("site"))
     near = (
         Booking.objects.live()
-        .filter(run__cancelled_at=None, run__starts_at__lt=run.ends_at + LONGEST_DRIVE)
-        .filter(run__ends_at__gt=run.starts_at - LONGEST_DRIVE)
+        .on_runs_between(run.starts_at - reach(policy), run.ends_at + reach(policy))
         .select_related("run")
         .prefetch_related(stops)
     )
-    policy, programme = Policy.current(), Programme.current()
     return {
         booking.person_id: booking.run
         for booking in near

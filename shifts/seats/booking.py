@@ -23,7 +23,7 @@ from sites.models import Programme
 from volunteers import clearance
 from volunteers.models import Person
 
-LONGEST_DRIVE = timedelta(hours=6)  # two runs further apart than this never collide; keeps the query small
+LONGEST_DRIVE = timedelta(hours=6)  # nobody is asked to drive longer between two runs; keeps queries small
 
 
 def hold(runs: QuerySet[Run]) -> list[Run]:
@@ -93,7 +93,7 @@ def why_not(
     if run.is_cancelled:
         return refusals.Cancelled(run.cancel_reason)
     if at >= (run.ends_at if on_behalf else run.starts_at):
-        return refusals.Over()
+        return refusals.Over(ended=at >= run.ends_at)
     if not on_behalf and run.starts_at > policy.opens_until(at):
         return refusals.NotOpen(run.starts_at - timedelta(weeks=policy.weeks_shown))
     if person.left_on or not person.drives:
@@ -124,19 +124,25 @@ def why_not(
 
 def clash(run: Run, person: Person, *, policy: Policy | None = None) -> Run | None:
     """A run of theirs that leaves no time for this one, with the drive between; None when there is none."""
+    policy = policy or Policy.current()
     near = (
         Booking.objects.live()
         .of(person)
         .exclude(run=run)
-        .on_runs_between(run.starts_at - LONGEST_DRIVE, run.ends_at + LONGEST_DRIVE)
+        .on_runs_between(run.starts_at - reach(policy), run.ends_at + reach(policy))
     )
     others = list(
         Run.objects.filter(pk__in=near.values("run")).prefetch_related("stops__site").order_by("starts_at")
     )
     if not others:
         return None
-    policy, programme = policy or Policy.current(), Programme.current()
+    programme = Programme.current()
     return next((other for other in others if collide(run, other, policy, programme)), None)
+
+
+def reach(policy: Policy) -> timedelta:
+    """Two runs with more time than this between them never collide."""
+    return LONGEST_DRIVE + timedelta(minutes=policy.between_minutes)
 
 
 def collide(a: Run, b: Run, policy: Policy, programme: Programme) -> bool:

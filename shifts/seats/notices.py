@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.conf import settings
@@ -83,18 +83,21 @@ def ended(booking: Booking, entry: CalendarEntry, *, at: datetime) -> None:
 
 
 def seat_empty(booking: Booking, *, at: datetime) -> None:
-    """The driver's seat fell empty: whoever rides along is told, and at short notice the coordinators."""
-    if booking.seat != Booking.Seat.DRIVER:
-        return
+    """The driver's seat fell empty: whoever rides along is told, and at short notice the coordinators.
+
+    Short notice lasts until the run is over: a driver who says so after its start is the shortest of all.
+    """
     run = booking.run
+    if booking.seat != Booking.Seat.DRIVER or run.ends_at <= at:
+        return
     for other in run.bookings.live().select_related("person"):
         with in_words_of(other.person):
             mail = outbox.render("no_lead", facts(run, other.person, driver=booking.person))
             outbox.owe(
                 person=other.person, mail=mail, kind="no lead", key=f"no-lead:{other.pk}:{booking.pk}", at=at
             )
-    hours = (run.starts_at - at).total_seconds() / 3600
-    if booking.end == Booking.End.GIVEN_BACK and 0 < hours <= Policy.current().short_notice_hours:
+    short_notice = timedelta(hours=Policy.current().short_notice_hours)
+    if booking.end == Booking.End.GIVEN_BACK and run.starts_at - at <= short_notice:
         for coordinator in Person.objects.active().filter(user__is_coordinator=True):
             with in_words_of(coordinator):
                 desk = settings.BASE_URL + reverse("desk_run", args=[run.pk])

@@ -19,7 +19,7 @@ class Refusal(Exception):
 
     code = "refused"
 
-    def __init__(self, why: str, next: str = "") -> None:
+    def __init__(self, why: str, next: str) -> None:
         super().__init__(why)
         self.why = why
         self.next = next
@@ -69,19 +69,20 @@ class Elsewhere(Refusal):
 class Over(Refusal):
     code = "over"
 
-    def __init__(self) -> None:
-        super().__init__(
-            _("This run has started, so its seats are no longer open."), _("Call the coordinator.")
-        )
+    def __init__(self, *, ended: bool) -> None:
+        if ended:
+            super().__init__(_("This run is over."), _("Choose a run that is still to come."))
+        else:
+            super().__init__(
+                _("This run has started, so its seats are no longer open."), _("Call the coordinator.")
+            )
 
 
 class Cancelled(Refusal):
     code = "cancelled"
 
     def __init__(self, reason: str) -> None:
-        super().__init__(
-            _("This run is cancelled. %(reason)s") % {"reason": reason}, _("Look at the other runs.")
-        )
+        super().__init__((_("This run is cancelled.") + " " + reason).strip(), _("Look at the other runs."))
 
 
 class Closed(Refusal):
@@ -96,8 +97,12 @@ class NotOpen(Refusal):
     code = "not open yet"
 
     def __init__(self, opens_at: datetime) -> None:
-        day = date_format(localtime(opens_at))
-        super().__init__(_("This run is not open yet. It opens on %(day)s.") % {"day": day}, "")
+        opens = localtime(opens_at)
+        super().__init__(
+            _("This run is not open yet. It opens on %(day)s at %(time)s.")
+            % {"day": date_format(opens), "time": time_format(opens)},
+            _("Come back then, or look at the runs that are open now."),
+        )
 
 
 class NoSecondSeat(Refusal):
