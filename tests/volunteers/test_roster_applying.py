@@ -103,6 +103,12 @@ def test_without_papers_seen_nobody_becomes_ready():
     assert Completion.objects.filter(step__code="license").count() == 4  # those with a date in the file
 
 
+def test_a_briefing_counts_from_its_own_day():
+    bring_in("Name,Cell,Briefing\nAnn Marsh,555-555-0123,1/15/2025\n")
+    done = Completion.objects.get(step__code="briefing")
+    assert (done.valid_from, done.valid_until) == (date(2025, 1, 15), date(2027, 1, 15))  # 24 months
+
+
 def test_papers_seen_needs_to_know_who_drives():
     text = "Name,Cell\nAnn Marsh,555-555-0123\n"
     assert "No column says who drives today" in looked_at(text).notices[0]

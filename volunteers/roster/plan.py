@@ -210,7 +210,7 @@ class Register:
         both = [entry for entry in close if row.email in entry.emails and row.phone in entry.phones]
         if close:
             return both if len(both) == 1 else close
-        return [entry for entry in namesakes if not entry.row and not entry.emails and not entry.phones]
+        return [entry for entry in namesakes if not entry.emails and not entry.phones]
 
     def neighbours(self, row: Row, outcome: Outcome) -> Iterable[str]:
         """Remarks on people who may be taken for each other."""

@@ -191,16 +191,13 @@ def records(lines: list[str], delimiter: str, *, strictly: bool = False) -> Iter
     """
     reader = csv.reader(lines, delimiter=delimiter)
     number = 1
-    if announced_delimiter(lines):
-        next(reader)
-        number = 2
     while True:
         try:
             row = next(reader, None)
             if row is None:
                 return
-            if strictly and reader.line_num > number:
-                list(csv.reader(lines[number - 1 : reader.line_num], delimiter=delimiter, strict=True))
+            if strictly:
+                check_quotes(lines[number - 1 : reader.line_num], delimiter)
         except csv.Error:
             if not strictly:
                 return  # not the delimiter, or too broken to hold headings
@@ -215,6 +212,14 @@ def records(lines: list[str], delimiter: str, *, strictly: bool = False) -> Iter
         if cells:
             yield Line(number, tuple(cells))
         number = reader.line_num + 1
+
+
+def check_quotes(row: list[str], delimiter: str) -> None:
+    """Raises csv.Error where a cell of the row's lines is not closed, or was closed by a later row's mark."""
+    if len(row) > 1:
+        list(csv.reader(row, delimiter=delimiter, strict=True))
+    elif len(list(csv.reader([f"{row[0]}\n", "next"], delimiter=delimiter))) == 1:
+        raise csv.Error  # the last line of the file, still open
 
 
 def clean(cell: str) -> str:
