@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
@@ -46,11 +47,20 @@ def change_site(site: Site, *, by: Any, **facts: Any) -> Site:
 @transaction.atomic
 def set_contacts(site: Site, contacts: list[dict[str, str]], *, by: Any) -> None:
     """Replaces the site's contacts by name, role and phone."""
-    before = [str(contact) for contact in site.contacts.all()]
+    Site.objects.select_for_update(of=("self",), no_key=True).get(pk=site.pk)
+    rows = [Contact(site=site, **contact) for contact in contacts]
+    before, after = in_words(site.contacts.all()), in_words(rows)
+    if before == after:
+        return
     site.contacts.all().delete()
-    Contact.objects.bulk_create(Contact(site=site, **contact) for contact in contacts)
-    after = [contact["name"] for contact in contacts]
-    record(verb="contacts changed", subject=site, by=by, before={"names": before}, after={"names": after})
+    Contact.objects.bulk_create(rows)
+    record(
+        verb="contacts changed", subject=site, by=by, before={"contacts": before}, after={"contacts": after}
+    )
+
+
+def in_words(contacts: Iterable[Contact]) -> list[str]:
+    return [", ".join(filter(None, (c.name, c.role, str(c.phone)))) for c in contacts]
 
 
 @transaction.atomic

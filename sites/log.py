@@ -34,21 +34,18 @@ def record(
     )
 
 
-def plain(values: dict | None) -> dict | None:
-    """The values as JSON can hold them: dates and rows as text."""
-    if values is None:
-        return None
-    encoder = DjangoJSONEncoder()
-    result: dict = {}
-    for name, value in values.items():
-        if value is None or isinstance(value, (str, int, float, bool)):
-            result[name] = value
-        else:
-            try:
-                result[name] = encoder.default(value)
-            except TypeError:
-                result[name] = str(value)
-    return result
+def plain(value: Any) -> Any:
+    """A value as JSON can hold it: dates and rows as text, also inside lists and dicts."""
+    if value is None or isinstance(value, (str, int, float, bool)):
+        return value
+    if isinstance(value, dict):
+        return {str(name): plain(inner) for name, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(inner) for inner in value]
+    try:
+        return DjangoJSONEncoder().default(value)
+    except TypeError:
+        return str(value)
 
 
 def changes(row: models.Model, new: dict[str, Any]) -> tuple[dict, dict]:
