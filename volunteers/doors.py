@@ -6,11 +6,13 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from sites.changes import write_door_notes
 from sites.models import DoorNotes, Site
 from volunteers.models import Completion, Person, Step, StepTerm
-from volunteers.progress import complete, today
+from volunteers.progress import NotPossible, complete, today
 
 
 @transaction.atomic
@@ -33,7 +35,7 @@ def publish(
     step, made = Step.objects.get_or_create(
         kind=Step.Kind.DOORS,
         site=site,
-        defaults={"title": f"Door notes: {site.name}"[:80], "position": 90},
+        defaults={"title": title_of(site), "position": 90},
     )
     if made:
         StepTerm.objects.create(step=step, applies_from=day, revision=notes.revision)
@@ -42,27 +44,44 @@ def publish(
     return notes
 
 
+def follow_name(site: Site) -> None:
+    """The step is called after the site."""
+    site.steps.filter(kind=Step.Kind.DOORS).update(title=title_of(site))
+
+
+def title_of(site: Site) -> str:
+    return f"Door notes: {site.name}"[:80]
+
+
 def require_revision(step: Step, revision: int, day: date) -> None:
     """From the day on, the step counts only with this revision or a later one."""
-    term = step.terms.get(applies_until=None)
-    if term.revision >= revision:
+    last = step.terms.get(applies_until=None)
+    if last.revision >= revision and last.applies_from <= day:
         return
-    if term.applies_from >= day:
-        term.revision = revision
-        term.save()
-        return
-    term.applies_until = day
-    term.save()
+    step.terms.filter(applies_from__gte=day).delete()  # announced for later, or the same day: overtaken
+    step.terms.filter(Q(applies_until=None) | Q(applies_until__gt=day)).update(applies_until=day)
     StepTerm.objects.create(
-        step=step, applies_from=day, revision=revision, times=term.times, lasts_months=term.lasts_months
+        step=step,
+        applies_from=day,
+        revision=max(revision, last.revision),
+        times=last.times,
+        lasts_months=last.lasts_months,
     )
 
 
 def read(
     site: Site, *, person: Person, revision: int, by: Any, at: datetime | None = None
 ) -> Completion | None:
-    """The person has read this revision; None when the site has no such step or they had read it."""
+    """The person has read this revision; None when the site has no such step or their reading still counts.
+
+    Raises NotPossible for a revision that was never written.
+    """
     step = Step.objects.filter(kind=Step.Kind.DOORS, site=site).first()
-    if step is None or step.completions.standing().filter(person=person, revision__gte=revision).exists():
+    if step is None:
+        return None
+    if not site.notes.filter(revision=revision).exists():
+        raise NotPossible(_("These door notes do not exist. Open the newest ones and read those."))
+    known = step.completions.standing().filter(person=person, revision__gte=revision)
+    if known.filter(Q(valid_until=None) | Q(valid_until__gte=today(at))).exists():
         return None
     return complete(person=person, step=step, by=by, revision=revision, at=at)
