@@ -51,10 +51,27 @@ def change_person(person: Person, *, by: Any, at: datetime | None = None, **fact
     for name, value in after.items():
         setattr(person, name, value)
     if "email" in after:
-        person.user = sign_in_for(person.email) if person.email else None
+        person.user = sign_in_at_new_address(person)
     person.save()
     record(verb="changed", subject=person, person=person, by=by, before=before, after=after, at=at)
     return person
+
+
+def sign_in_at_new_address(person: Person) -> User | None:
+    """The sign-in for an address a person has just been given; None where they have none now.
+
+    A sign-in that is theirs alone moves along, so that passkeys and the desk are not left behind. One
+    that others of the household use stays with them.
+    """
+    user = person.user
+    if not person.email:
+        return None
+    taken = User.objects.filter(email=person.email).exists()
+    if user and not taken and not user.people.exclude(pk=person.pk).exists():
+        EmailAddress.objects.filter(user=user).delete()
+        user.email = person.email
+        user.save(update_fields=["email"])
+    return sign_in_for(person.email)
 
 
 @transaction.atomic

@@ -84,7 +84,7 @@ def complete(
         valid_from=on,
         valid_until=valid_until,
         how=how,
-        reason=reason.strip(),
+        reason=reason.strip()[:200],
         recorded_at=at,
         recorded_by=by,
     )
@@ -109,7 +109,7 @@ def withdraw(completion: Completion, *, reason: str, by: Any, at: datetime | Non
     changed = (
         Completion.objects.standing()
         .filter(pk=completion.pk)
-        .update(withdrawn_at=at, withdrawn_by=by, withdrawn_reason=reason.strip())
+        .update(withdrawn_at=at, withdrawn_by=by, withdrawn_reason=reason.strip()[:200])
     )
     if changed:
         record(
