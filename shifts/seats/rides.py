@@ -35,7 +35,7 @@ def sign_off_ride(
     told_reason: str = "",
     at: datetime | None = None,
 ) -> SignOff:
-    """The lead driver of this run records how the ride went, once, from its start on.
+    """The lead driver of this run records how the ride went, from its start on; once, unless taken back.
 
     `told_reason` is the coordinator's word on how they know, when they record it for the lead.
     Raises NotPossible with a sentence.
@@ -48,7 +48,7 @@ def sign_off_ride(
     if run.starts_at > at:
         raise NotPossible(_("That ride is still to come."))
     second = ride[1]
-    if second.sign_off_id:
+    if second.sign_off and not second.sign_off.is_taken_back:
         raise NotPossible(_("This ride has been signed off already."))
     signed = sign_off(
         trainee=second.person,

@@ -217,3 +217,8 @@ class SignOff(models.Model):
 
     def __str__(self) -> str:
         return f"{self.trainee} with {self.lead}, {self.ridden_on}"
+
+    @property
+    def is_taken_back(self) -> bool:
+        """Whether the completion that "ready" gave was withdrawn; the record itself stays."""
+        return self.completion is not None and self.completion.withdrawn_at is not None
