@@ -176,6 +176,12 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name="booking",
             constraint=models.CheckConstraint(
+                condition=models.Q(("seat__in", ["driver", "second"])), name="booking_in_one_of_two_seats"
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="booking",
+            constraint=models.CheckConstraint(
                 condition=models.Q(
                     models.Q(("end", ""), ("ended_at", None)),
                     models.Q(("ended_at__isnull", False), models.Q(("end", ""), _negated=True)),

@@ -75,6 +75,9 @@ class Booking(models.Model):
                 name="booking_one_seat_a_person", fields=["run", "person"], condition=Q(ended_at=None)
             ),
             models.CheckConstraint(
+                name="booking_in_one_of_two_seats", condition=Q(seat__in=["driver", "second"])
+            ),
+            models.CheckConstraint(
                 name="booking_end_says_how",
                 condition=Q(ended_at=None, end="") | Q(ended_at__isnull=False) & ~Q(end=""),
             ),
