@@ -4,7 +4,7 @@ from datetime import date
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Exists, F, OuterRef, Q
 
 from sites.models import Site
 
@@ -12,7 +12,8 @@ from sites.models import Site
 class ShiftQuerySet(models.QuerySet["Shift"]):
     def in_use(self, on: date) -> ShiftQuerySet:
         """Weekly runs that go on after the date: one of their terms is still in force or to come."""
-        return self.filter(Q(terms__applies_until=None) | Q(terms__applies_until__gt=on)).distinct()
+        terms = ShiftTerm.objects.filter(shift=OuterRef("pk"))
+        return self.filter(Exists(terms.filter(Q(applies_until=None) | Q(applies_until__gt=on))))
 
 
 class Shift(models.Model):

@@ -121,8 +121,9 @@ def restore_run(run: Run, *, by: Any, at: datetime | None = None) -> list[tuple[
         .order_by("seat")
     )
     list(Person.objects.locked().filter(pk__in=[booking.person_id for booking in ended]))  # by key
+    run.off_rule = run.cancel_cause == Run.Cause.RULE
     run.cancelled_at, run.cancel_cause, run.cancel_reason = None, "", ""
-    run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason"])
+    run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason", "off_rule"])
     record(verb="on again", subject=run, by=by, at=at)
     left_out = []
     for booking in ended:
@@ -145,6 +146,11 @@ class Shape:
     stops: tuple[tuple[int, int], ...]  # site id, minutes after the start
     crates: int
     second_seat: bool
+
+    @property
+    def told(self) -> tuple:
+        """The part of it that whoever sits in the run is told of."""
+        return self.starts_at, self.ends_at, self.stops
 
 
 def shape_of(run: Run) -> Shape:
@@ -199,7 +205,7 @@ def reshape_run(
                 "crates": shape.crates,
             },
         )
-        if (old.starts_at, old.ends_at, old.stops) != (shape.starts_at, shape.ends_at, shape.stops):
+        if old.told != shape.told:
             tell_of_change(run, old, at=at)
     return True
 
@@ -265,16 +271,22 @@ def change_shift(
     if name and name != shift.name:
         shift.name = name
         shift.save(update_fields=["name"])
-    old = shift.term_on(from_day) or shift.terms.last()
-    anchor = (
-        old.anchor
-        if old and recurrence.read(old.rule).every == recurrence.read(plan.rule).every
-        else from_day
-    )
+    anchor = anchor_of(shift.term_on(from_day) or shift.terms.last(), plan, from_day)
     end_terms(shift, from_day)
-    making.add_term(shift, plan, from_day=from_day, anchor=min(anchor, from_day))
+    making.add_term(shift, plan, from_day=from_day, anchor=anchor)
     record(verb="changed", subject=shift, by=by, at=at, after={"from": from_day, **making.plan_facts(plan)})
     return follow_terms(shift, from_day=from_day, by=by, at=at)
+
+
+def anchor_of(old: ShiftTerm | None, plan: making.Plan, from_day: date) -> date:
+    """Where the weeks of the new term count from: where the old ones did, if the rhythm is the same."""
+    every = recurrence.read(plan.rule).every
+    if old is None or recurrence.read(old.rule).every != every:
+        return from_day
+    anchor = old.anchor
+    while anchor > from_day:
+        anchor -= timedelta(weeks=every)
+    return anchor
 
 
 @transaction.atomic
@@ -326,6 +338,10 @@ def put_on_rule(
 ) -> None:
     if run.cancel_cause == Run.Cause.RULE:
         run.cancelled_at, run.cancel_cause, run.cancel_reason = None, "", ""
+        record(verb="on again", subject=run, by=by, at=at)
+    if run.title != term.shift.name:
+        live = CalendarEntry.objects.live().filter(booking__run=run)
+        entries.note_change(live, at=at)
     run.off_rule, run.title = False, term.shift.name
     run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason", "off_rule", "title"])
     starts_at = instant(day, term.starts, zone)
@@ -336,9 +352,10 @@ def put_on_rule(
         second_seat=term.second_seat,
         stops=tuple((stop.site_id, stop.after_minutes) for stop in term.stops.all()),
     )
+    old = shape_of(run)
     if reshape_run(run, shape, by=by, at=at):
         outcome.changed.append(run)
-        if run.bookings.live().exists():
+        if old.told != shape.told and run.bookings.live().exists():
             outcome.told.append(run)
 
 
@@ -347,12 +364,13 @@ def drop_from_rule(run: Run, *, by: Any, at: datetime, outcome: Outcome) -> None
         run.off_rule = True
         run.save(update_fields=["off_rule"])
         outcome.kept.append(run)
+    elif run.is_cancelled:
+        return  # it stays called off, should the date come back
     elif run.bookings.exists():
-        if not run.is_cancelled:
-            run.cancelled_at, run.cancel_cause = at, Run.Cause.RULE
-            run.save(update_fields=["cancelled_at", "cancel_cause"])
-            record(verb="cancelled", subject=run, by=by, at=at, after={"cause": Run.Cause.RULE})
-            outcome.dropped.append(run)
+        run.cancelled_at, run.cancel_cause = at, Run.Cause.RULE
+        run.save(update_fields=["cancelled_at", "cancel_cause"])
+        record(verb="cancelled", subject=run, by=by, at=at, after={"cause": Run.Cause.RULE})
+        outcome.dropped.append(run)
     else:
         outcome.dropped.append(run)
         run.delete()
@@ -369,16 +387,27 @@ def change_site(site: Site, *, by: Any, at: datetime | None = None, **facts: Any
     site = Site.objects.get(pk=site.pk)
     before = (site.name, site.address, site.place)
     changed = change_site_facts(site, by=by, **facts)
+    doors.follow_name(changed)
     if (changed.name, changed.address, changed.place) != before:
         for entry in entries_at(changed, at):
             entries.raise_sequence(entry, at=at)
             with notices.in_words_of(entry.person):
-                what = [
-                    _("%(site)s: the address is now %(address)s.")
-                    % {"site": changed.name, "address": changed.address}
-                ]
+                what = site_differences(before, changed)
             notices.changed(entry.booking, entry, what=what, at=at)
     return changed
+
+
+def site_differences(before: tuple[str, str, Any], site: Site) -> list[str]:
+    """What changed of a site, in sentences, in the active language; `before` is its name, address, place."""
+    old_name, old_address, _place = before
+    lines = []
+    if site.name != old_name:
+        lines.append(_("%(old)s is now called %(site)s.") % {"old": old_name, "site": site.name})
+    if site.address != old_address and site.address:
+        lines.append(
+            _("%(site)s: the address is now %(address)s.") % {"site": site.name, "address": site.address}
+        )
+    return lines or [_("%(site)s: its place on the map was corrected.") % {"site": site.name}]
 
 
 @transaction.atomic
