@@ -17,6 +17,7 @@ from volunteers.models import Car
 class Weakness:
     run: Run
     why: str
+    do: str  # what the coordinator can do about it
 
 
 def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]:
@@ -37,34 +38,70 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
     crowded = too_close(people, at)
     found = []
     for run in runs:
-        found += [Weakness(run, why) for why in reasons(run, uncleared, largest, crowded)]
+        found += [Weakness(run, why, do) for why, do in reasons(run, uncleared, largest, crowded)]
     return found
 
 
 def reasons(
     run: Run, uncleared: set[int], largest: dict[int, int], crowded: set[tuple[int, int]]
-) -> list[str]:
+) -> list[tuple[str, str]]:
+    """What is wrong with a run, and what to do about each."""
     seated = {booking.seat: booking for booking in run.seated}
     driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
-    why = []
+    found = []
     if run.closed and run.seated:
-        why.append("A site is closed that day, and somebody is booked.")
+        found.append(
+            (
+                "A site is closed that day, and somebody is booked.",
+                "Cancel the run, or lift the closed dates if the site is open after all.",
+            )
+        )
     if run.off_rule and run.seated:
-        why.append("The weekly run no longer has this date; kept because somebody is booked.")
+        found.append(
+            (
+                "The weekly run no longer has this date; kept because somebody is booked.",
+                "Keep it this once, or cancel it.",
+            )
+        )
     if driver and driver.pk in uncleared:
-        why.append(f"{driver.person.name} is not ready to drive alone on that date.")
+        found.append(
+            (
+                f"{driver.person.name} is not ready to drive alone on that date.",
+                "Record what is missing on their page, or take them out and call somebody else.",
+            )
+        )
     if driver:
         crates = largest.get(driver.person_id)
         if crates is not None and crates < run.crates:
-            why.append(f"{driver.person.name}'s car takes {crates} crates; {run.crates} are expected.")
+            found.append(
+                (
+                    f"{driver.person.name}'s car takes {crates} crates; {run.crates} are expected.",
+                    "Ask about a larger car, or add a second car.",
+                )
+            )
     if second and second.pk in uncleared and not (driver and driver.person.is_lead):
-        why.append(f"{second.person.name} rides along as a trainee, and no lead driver drives.")
+        found.append(
+            (
+                f"{second.person.name} rides along as a trainee, and no lead driver drives.",
+                "Seat a lead driver, or take the trainee out and find another ride.",
+            )
+        )
     for booking in run.seated:
         if booking.person.left_on or not booking.person.drives:
-            why.append(f"{booking.person.name} has left the programme or does not drive.")
+            found.append(
+                (
+                    f"{booking.person.name} has left the programme or does not drive.",
+                    "Take them out and call somebody else.",
+                )
+            )
         if (run.pk, booking.person_id) in crowded:
-            why.append(f"{booking.person.name} has another run too close to this one.")
-    return why
+            found.append(
+                (
+                    f"{booking.person.name} has another run too close to this one.",
+                    "Ask whether they can do both; if not, take them out of one.",
+                )
+            )
+    return found
 
 
 def largest_cars(people: set[int]) -> dict[int, int]:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
+from itertools import islice
+from typing import Any
+from zoneinfo import ZoneInfo
 
-from django.db.models import Count, Exists, OuterRef, Prefetch, Q
+from django.db.models import Count, Exists, Func, JSONField, OuterRef, Prefetch, Q, Subquery
 from django.utils import timezone
 
 from shifts.models import Booking, Policy, Run, Stop
 from shifts.seats.booking import collide, reach
 from sites.models import Programme
 from volunteers import clearance
-from volunteers.models import Availability, Away, Car, Person, Step
+from volunteers.models import Availability, Away, Car, Person, Step, StepTerm
 from volunteers.models.person import PersonQuerySet
 
 LATELY = timedelta(weeks=4)
@@ -40,14 +44,18 @@ def may_drive(run: Run, people: PersonQuerySet | None = None) -> PersonQuerySet:
 
 def is_free(run: Run) -> Q:
     """Not away that day, and either usually free for the whole run or silent about their hours."""
-    zone = Programme.current().zone
-    start, end = timezone.localtime(run.starts_at, zone), timezone.localtime(run.ends_at, zone)
+    weekday, begins, ends = span(run, Programme.current().zone)
     hours = Availability.objects.filter(person=OuterRef("pk"))
-    # A run past midnight is asked of those who are free until the day's end.
-    until = end.time() if end.date() == start.date() else datetime.max.time().replace(second=0, microsecond=0)
-    suits = hours.filter(weekday=start.weekday(), begins__lte=start.time(), ends__gte=until)
+    suits = hours.filter(weekday=weekday, begins__lte=begins, ends__gte=ends)
     away = Away.objects.filter(person=OuterRef("pk"), first__lte=run.local_date, last__gte=run.local_date)
     return Q(~Exists(away)) & (Q(~Exists(hours)) | Q(Exists(suits)))
+
+
+def span(run: Run, zone: ZoneInfo) -> tuple[int, time, time]:
+    """Weekday (0 is Monday), start and end on the programme's clock. A run past midnight is asked of
+    those who are free until the day's end."""
+    start, end = timezone.localtime(run.starts_at, zone), timezone.localtime(run.ends_at, zone)
+    return start.weekday(), start.time(), end.time() if end.date() == start.date() else time(23, 59)
 
 
 def fits(run: Run) -> Q:
@@ -63,19 +71,51 @@ def engaged(run: Run) -> list[int]:
 
 def engagements(run: Run) -> dict[int, Run]:
     """Who is engaged, and on which run: three queries however many there are."""
+    return engagements_of_each([run])[run.pk]
+
+
+def engagements_of_each(runs: Sequence[Run]) -> dict[int, dict[int, Run]]:
+    """The same for several runs, by the run's key, in as many queries as for one."""
+    if not runs:
+        return {}
     policy, programme = Policy.current(), Programme.current()
+    margin = reach(policy)
     stops = Prefetch("run__stops", queryset=Stop.objects.select_related("site"))
-    near = (
+    first, last = min(run.starts_at for run in runs), max(run.ends_at for run in runs)
+    near = list(
         Booking.objects.live()
-        .on_runs_between(run.starts_at - reach(policy), run.ends_at + reach(policy))
+        .on_runs_between(first - margin, last + margin)
         .select_related("run")
         .prefetch_related(stops)
     )
+
+    def in_the_way(run: Run, other: Run) -> bool:
+        return other.pk == run.pk or (
+            other.starts_at < run.ends_at + margin
+            and other.ends_at > run.starts_at - margin
+            and collide(run, other, policy, programme)
+        )
+
     return {
-        booking.person_id: booking.run
-        for booking in near
-        if booking.run_id == run.pk or collide(run, booking.run, policy, programme)
+        run.pk: {booking.person_id: booking.run for booking in near if in_the_way(run, booking.run)}
+        for run in runs
     }
+
+
+def people_to_ask(at: datetime) -> list[Person]:
+    """Everybody who drives, with cars, hours and absences, least burdened first; `lately` counts the runs
+    they drive in these weeks."""
+    lately = Count(
+        "bookings",
+        filter=Q(bookings__ended_at=None, bookings__seat=Booking.Seat.DRIVER)
+        & Q(bookings__run__starts_at__gt=at - LATELY, bookings__run__starts_at__lt=at + LATELY),
+    )
+    return list(
+        Person.objects.drivers()
+        .annotate(lately=lately)
+        .prefetch_related("cars", "hours", "absences")
+        .order_by("lately", "name", "pk")
+    )
 
 
 def call_list(run: Run, *, at: datetime) -> CallList:
@@ -83,54 +123,127 @@ def call_list(run: Run, *, at: datetime) -> CallList:
 
     The number of queries does not grow with people or runs; one for each kind of step.
     """
-    counts = Count(
-        "bookings",
-        filter=Q(bookings__ended_at=None, bookings__seat=Booking.Seat.DRIVER)
-        & Q(bookings__run__starts_at__gt=at - LATELY, bookings__run__starts_at__lt=at + LATELY),
-    )
-    people = list(
-        Person.objects.drivers().annotate(lately=counts).prefetch_related("cars", "hours", "absences")
-    )
+    people = people_to_ask(at)
     may = set(may_drive(run).values_list("pk", flat=True))
     rest = [person for person in people if person.pk not in may]
     lacking = clearance.missing_by_person(rest, on=run.local_date, sites=run.site_ids)
     busy = engagements(run)
-    free = set(Person.objects.drivers().filter(is_free(run)).values_list("pk", flat=True))
-    may_not = [
-        (person, why_not(person, run, lacking[person.pk], busy, is_free=person.pk in free)) for person in rest
-    ]
-    ready = sorted((p for p in people if p.pk in may), key=lambda p: (p.lately, p.name))
+    zone = Programme.current().zone
+    may_not = [(person, why_not(person, run, lacking[person.pk], busy, zone)) for person in rest]
     return CallList(
-        may=[Candidate(p, why(p, p.lately)) for p in ready],
+        may=[Candidate(person, why(person)) for person in people if person.pk in may],
         may_not=sorted(may_not, key=lambda pair: (len(pair[1]), pair[0].name)),
     )
 
 
-def why(person: Person, lately: int) -> list[str]:
-    """At most three facts that help to choose; `lately` counts the person's runs around the date."""
-    facts = [f"{lately} runs in these weeks" if lately != 1 else "1 run in these weeks"]
-    crates = [car.crates for car in person.cars.all() if car.crates is not None]
-    facts.append(f"car takes {max(crates)} crates" if crates else "car not measured")
+def three_names(runs: Sequence[Run], *, at: datetime) -> dict[int, list[Candidate]]:
+    """For each run, by its key, the first three of its call list.
+
+    The runs come `with_people`. The number of queries grows neither with them nor with the people.
+    """
+    people, zone = people_to_ask(at), Programme.current().zone
+    cleared, busy = cleared_for_each(runs), engagements_of_each(runs)
+    names = {}
+    for run in runs:
+        may = (
+            person
+            for person in people
+            if person.pk in cleared[run.pk] and not why_not(person, run, [], busy[run.pk], zone)
+        )
+        names[run.pk] = [Candidate(person, why(person)) for person in islice(may, 3)]
+    return names
+
+
+def cleared_for_each(runs: Sequence[Run]) -> dict[int, set[int]]:
+    """By the run's key, who is ready to drive it alone: the gate over many runs, in one query.
+
+    Runs of one day to the same sites are asked once: the gate looks at nothing else of them.
+    """
+    alike: dict[tuple, list[int]] = {}
+    for run in runs:
+        alike.setdefault((run.local_date, frozenset(run.site_ids)), []).append(run.pk)
+    sites = Stop.objects.filter(run=OuterRef(OuterRef(OuterRef("pk")))).values("site")
+    unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=OuterRef(OuterRef("local_date")), sites=sites)
+    ready = Person.objects.drivers().exclude(Exists(unmet)).order_by()
+    asked = Run.objects.filter(pk__in=[pks[0] for pks in alike.values()]).order_by()
+    found = dict(asked.values_list("pk", Subquery(ready.values_list(KeysAsList("pk")))))
+    return {pk: set(found[pks[0]] or []) for pks in alike.values() for pk in pks}
+
+
+class KeysAsList(Func):
+    """The keys of a whole subquery as one list: null in PostgreSQL when there are none."""
+
+    output_field = JSONField()
+
+    def as_sqlite(self, compiler: Any, connection: Any, **context: Any) -> Any:
+        return super().as_sql(compiler, connection, function="JSON_GROUP_ARRAY", **context)
+
+    def as_postgresql(self, compiler: Any, connection: Any, **context: Any) -> Any:
+        return super().as_sql(compiler, connection, function="JSONB_AGG", **context)
+
+
+def may_ride(run: Run, *, at: datetime) -> list[Candidate]:
+    """Who may take the second seat: trainees where a lead driver drives, nearest to their first run alone
+    first, then partners and helpers who are ready themselves. Of those who are free then."""
+    driver = run.bookings.live().drivers().select_related("person").first()
+    busy, zone = engagements(run), Programme.current().zone
+    free = [
+        person for person in people_to_ask(at) if person.pk not in busy and not not_free(person, run, zone)
+    ]
+    lacking = clearance.missing_by_person(free, on=run.local_date, sites=run.site_ids)
+    trainees = [person for person in free if lacking[person.pk]]
+    trainees.sort(key=lambda person: (len(lacking[person.pk]), person.joined_on))
+    led = driver is not None and driver.person.is_lead
+    return [Candidate(person, [still_missing(lacking[person.pk])]) for person in trainees if led] + [
+        Candidate(person, ["ready to drive alone", *why(person)[:1]])
+        for person in free
+        if not lacking[person.pk]
+    ]
+
+
+def still_missing(steps: list[Step]) -> str:
+    if [step.kind for step in steps] == [Step.Kind.RIDE]:
+        return "waits for this ride, all else is done"
+    return "still missing: " + ", ".join(step.title for step in steps)
+
+
+def why(person: Any) -> list[str]:
+    """At most three facts that help to choose; of one of `people_to_ask`."""
+    count = person.lately or "no"
+    facts = [f"{count} run in these weeks" if person.lately == 1 else f"{count} runs in these weeks"]
+    cars = list(person.cars.all())
+    crates = [car.crates for car in cars if car.crates is not None]
+    if crates:
+        facts.append(f"car takes {max(crates)} crates")
+    else:
+        facts.append("car not measured" if cars else "no car noted")
     facts.append("usually free then" if person.hours.all() else "has not said when")
     return facts
 
 
-def why_not(
-    person: Person, run: Run, lacking: list[Step], busy: dict[int, Run], *, is_free: bool
-) -> list[str]:
-    """Every reason, in words."""
+def why_not(person: Person, run: Run, lacking: list[Step], busy: dict[int, Run], zone: ZoneInfo) -> list[str]:
+    """Every reason, in words; none for those whom `may_drive` finds."""
     reasons = []
     if lacking:
         reasons.append("not ready: " + ", ".join(step.title for step in lacking))
     other = busy.get(person.pk)
     if other is not None:
         reasons.append("on this run already" if other.pk == run.pk else f"on {other.title} at that time")
-    if any(away.first <= run.local_date <= away.last for away in person.absences.all()):
-        reasons.append("away that day")
-    elif not is_free:
-        reasons.append("not usually free then")
+    unfree = not_free(person, run, zone)
+    if unfree:
+        reasons.append(unfree)
     cars = list(person.cars.all())
     measured = [car.crates for car in cars if car.crates is not None]
     if cars and len(measured) == len(cars) and max(measured) < run.crates:
         reasons.append(f"car takes {max(measured)} crates, {run.crates} expected")
     return reasons
+
+
+def not_free(person: Person, run: Run, zone: ZoneInfo) -> str:
+    """`is_free` for one person with hours and absences at hand: why not, or nothing."""
+    if any(away.first <= run.local_date <= away.last for away in person.absences.all()):
+        return "away that day"
+    weekday, begins, ends = span(run, zone)
+    hours = list(person.hours.all())
+    suits = any(hour.weekday == weekday and hour.begins <= begins and hour.ends >= ends for hour in hours)
+    return "" if suits or not hours else "not usually free then"

@@ -25,3 +25,14 @@ def level(run: Run, *, at: datetime, policy: Policy) -> Level:
     if left <= timedelta(days=policy.soon_days):
         return Level.SOON
     return Level.LATER
+
+
+def unfilled_soon(*, at: datetime, policy: Policy) -> list[Run]:
+    """The runs whose empty driver's seat is soon or more urgent, the most urgent first, `with_people`.
+
+    Closed ones are left out, and those that have started stay until they are over.
+    """
+    steps = timedelta(hours=policy.now_hours), timedelta(hours=policy.urgent_hours)
+    until = at + max(*steps, timedelta(days=policy.soon_days))
+    runs = Run.objects.on_the_books().not_over(at).filter(starts_at__lte=until)
+    return list(runs.unfilled().without_closed().with_people())
