@@ -114,7 +114,12 @@ def terms(draw):
         length = draw(st.integers(1, longest.days))
         open_end = following is None and draw(st.booleans())
         found.append(
-            Term(first, None if open_end else first + timedelta(days=length), draw(revisions), draw(st.sampled_from([1, 1, 2])))
+            Term(
+                first,
+                None if open_end else first + timedelta(days=length),
+                draw(revisions),
+                draw(st.sampled_from([1, 1, 2])),
+            )
         )
     return found
 
@@ -124,8 +129,11 @@ def completions(draw, people):
     first = draw(days)
     last = first + timedelta(days=draw(st.integers(0, 4)))
     return Done(
-        person=draw(st.integers(0, people - 1)), revision=draw(revisions), first_day=first,
-        last_day=draw(st.sampled_from([None, last])), taken_back=draw(st.sampled_from([False, False, False, True])),
+        person=draw(st.integers(0, people - 1)),
+        revision=draw(revisions),
+        first_day=first,
+        last_day=draw(st.sampled_from([None, last])),
+        taken_back=draw(st.sampled_from([False, False, False, True])),
     )
 
 
@@ -139,7 +147,10 @@ def worlds(draw):
         kinds = PROGRAMME_KINDS if site is None or site in had_doors else Step.Kind.values
         steps.append(
             Asked(
-                kind=draw(st.sampled_from(kinds)), site=site, position=position, terms=draw(terms()),
+                kind=draw(st.sampled_from(kinds)),
+                site=site,
+                position=position,
+                terms=draw(terms()),
                 done=draw(st.lists(completions(people), max_size=6)),
             )
         )
@@ -160,22 +171,38 @@ def build(world):
     )
     # Inserted from the last to the first, so that the order of the steps is not the order of their rows.
     steps = Step.objects.bulk_create(
-        Step(kind=step.kind, site=None if step.site is None else sites[step.site], title=step.kind, position=step.position)
+        Step(
+            kind=step.kind,
+            site=None if step.site is None else sites[step.site],
+            title=step.kind,
+            position=step.position,
+        )
         for step in reversed(world.steps)
     )[::-1]
     term_rows, done_rows = [], []
     for step, row in zip(world.steps, steps, strict=True):
         term_rows += [
-            (term, StepTerm(
-                step=row, applies_from=term.first_day, applies_until=term.day_it_ended, revision=term.revision,
-                times=term.how_often,
-            ))
+            (
+                term,
+                StepTerm(
+                    step=row,
+                    applies_from=term.first_day,
+                    applies_until=term.day_it_ended,
+                    revision=term.revision,
+                    times=term.how_often,
+                ),
+            )
             for term in step.terms
         ]
         done_rows += [
             Completion(
-                step=row, person=people[done.person], revision=done.revision, valid_from=done.first_day,
-                valid_until=done.last_day, recorded_at=NOW, withdrawn_at=NOW if done.taken_back else None,
+                step=row,
+                person=people[done.person],
+                revision=done.revision,
+                valid_from=done.first_day,
+                valid_until=done.last_day,
+                recorded_at=NOW,
+                withdrawn_at=NOW if done.taken_back else None,
                 withdrawn_reason="By mistake." if done.taken_back else "",
             )
             for done in step.done
@@ -184,7 +211,12 @@ def build(world):
     Completion.objects.bulk_create(done_rows)
     world.rows = {id(term): row.pk for term, row in term_rows}
     runs = Run.objects.bulk_create(
-        Run(title=f"Run {n}", local_date=trip.day, starts_at=at(trip, n), ends_at=at(trip, n) + timedelta(minutes=30))
+        Run(
+            title=f"Run {n}",
+            local_date=trip.day,
+            starts_at=at(trip, n),
+            ends_at=at(trip, n) + timedelta(minutes=30),
+        )
         for n, trip in enumerate(world.trips)
     )
     Stop.objects.bulk_create(
@@ -266,7 +298,9 @@ def one_run_and_its_people(world, trip, run, sites, people):
 
 def bookings_whose_clearance_is_gone(world, trips):
     seats = [(run.pk, seat) for _trip, run in trips for seat in ("driver", "second")]
-    sitting = dict(zip(seats, [person for trip, _run in trips for person in (trip.driver, trip.second)], strict=True))
+    sitting = dict(
+        zip(seats, [person for trip, _run in trips for person in (trip.driver, trip.second)], strict=True)
+    )
     gone = {
         (run.pk, seat)
         for trip, run in trips
