@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from django.core.validators import MaxValueValidator
@@ -21,9 +21,29 @@ def shut() -> models.QuerySet[Closure]:
     return Closure.objects.on(OuterRef("local_date")).filter(site__stops__run=OuterRef("pk"))
 
 
+def ride_open() -> Q:
+    """Whether the outer run has an empty second seat beside a lead driver."""
+    from shifts.models.booking import Booking
+
+    live = Booking.objects.live().filter(run=OuterRef("pk"))
+    return (
+        Q(second_seat=True)
+        & Exists(live.drivers().exclude(person__lead_since=None))
+        & ~Exists(live.filter(seat=Booking.Seat.SECOND))
+    )
+
+
 class RunQuerySet(models.QuerySet["Run"]):
     def on_the_books(self) -> RunQuerySet:
         return self.filter(cancelled_at=None)
+
+    def not_dropped(self) -> RunQuerySet:
+        """Without those whose date the weekly run no longer has; a run that was called off is still shown."""
+        return self.exclude(cancel_cause=Run.Cause.RULE)
+
+    def on_days(self, first: date, last: date) -> RunQuerySet:
+        """Runs of these local dates, both included."""
+        return self.filter(local_date__gte=first, local_date__lte=last)
 
     def ahead(self, at: datetime) -> RunQuerySet:
         """Runs that have not started."""
@@ -49,14 +69,12 @@ class RunQuerySet(models.QuerySet["Run"]):
         """Runs with an empty driver's seat, or an empty second seat beside a lead driver."""
         from shifts.models.booking import Booking
 
-        live = Booking.objects.live().filter(run=OuterRef("pk"))
-        driver = live.filter(seat=Booking.Seat.DRIVER)
-        second_open = (
-            Q(second_seat=True)
-            & Exists(driver.exclude(person__lead_since=None))
-            & ~Exists(live.filter(seat=Booking.Seat.SECOND))
-        )
-        return self.filter(~Exists(driver) | second_open)
+        driver = Booking.objects.live().drivers().filter(run=OuterRef("pk"))
+        return self.filter(~Exists(driver) | ride_open())
+
+    def with_ride(self) -> RunQuerySet:
+        """Runs on which a trainee could ride along: a lead driver drives, the second seat is empty."""
+        return self.filter(ride_open())
 
     def open_to(self, person: Person) -> RunQuerySet:
         """Those that the person may drive by the gate, each on its own date."""

@@ -210,6 +210,20 @@ def reshape_run(
     return True
 
 
+@transaction.atomic
+def write_note(run: Run, note: str, *, by: Any, at: datetime | None = None) -> Run:
+    """The note that everybody on the run sees, on its page and in the calendars that follow their feed."""
+    at = at or timezone.now()
+    (run,) = hold(Run.objects.filter(pk=run.pk))
+    before, run.note = run.note, note.strip()[:300]
+    if run.note == before:
+        return run
+    run.save(update_fields=["note"])
+    record(verb="noted", subject=run, by=by, at=at, before={"note": before}, after={"note": run.note})
+    entries.note_change(CalendarEntry.objects.live().filter(booking__run=run, booking__ended_at=None), at=at)
+    return run
+
+
 def tell_of_change(run: Run, old: Shape, *, at: datetime) -> None:
     """Raises the calendar entries of those on the run, and tells each of them what changed."""
     fresh = Run.objects.get(pk=run.pk)

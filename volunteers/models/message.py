@@ -1,12 +1,14 @@
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from django.conf import settings
 from django.db import models
 from django.db.models import Exists, OuterRef, Q
 
 from volunteers.models.person import Person
+
+LONG_WAIT = timedelta(minutes=10)  # a mail that waits longer is shown; common practice, no published source
 
 
 class MessageQuerySet(models.QuerySet["Message"]):
@@ -30,6 +32,10 @@ class MessageQuerySet(models.QuerySet["Message"]):
 
     def failed(self) -> MessageQuerySet:
         return self.filter(state=Message.State.FAILED)
+
+    def waiting_long(self, at: datetime) -> MessageQuerySet:
+        """Mail that should have gone out by now and has not, oldest first."""
+        return self.unsent().filter(created_at__lte=at - LONG_WAIT).order_by("created_at")
 
     def to_tell(self) -> MessageQuerySet:
         """What the coordinator has to say by phone, oldest first."""
