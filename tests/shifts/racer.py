@@ -1,0 +1,103 @@
+"""A process of its own for the race tests: does what it is told on the test's database, line by line.
+
+In comes a JSON list of tasks, each ["name", arguments...]; out goes a JSON list of what became of each:
+"done", the code of a refusal, or "error: ..." for anything else. A task ["pause"] answers ["paused"] at once
+and waits for a line; between ["begin"] and ["commit"] lies one transaction.
+"""
+
+import json
+import os
+import sys
+from contextlib import ExitStack
+
+import django
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+django.setup()
+
+from django.db import connection, transaction  # noqa: E402
+from django.urls import reverse  # noqa: E402
+from django.utils import timezone  # noqa: E402
+
+from shifts.models import Booking, Run  # noqa: E402
+from shifts.schedule.making import make_runs_ahead  # noqa: E402
+from shifts.seats import booking, changes  # noqa: E402
+from shifts.seats.refusals import Refusal  # noqa: E402
+from sites.models import Site  # noqa: E402
+from volunteers import progress  # noqa: E402
+from volunteers.models import Completion, Person  # noqa: E402
+
+
+def seat(run, person, place="driver"):
+    booking.seat(
+        run=Run.objects.get(pk=run),
+        person=Person.objects.get(pk=person),
+        seat=place,
+        by=None,
+        at=timezone.now(),
+    )
+
+
+def give_back(run, person):
+    booking.give_back(Booking.objects.live().get(run=run, person=person), by=None)
+
+
+def cancel(run):
+    changes.cancel_run(Run.objects.get(pk=run), reason="Snow.", by=None)
+
+
+def withdraw(completion):
+    progress.withdraw(Completion.objects.get(pk=completion), reason="By mistake.", by=None)
+
+
+def make():
+    make_runs_ahead()
+
+
+def move_site(site, street):
+    changes.change_site(Site.objects.get(pk=site), by=None, street=street)
+
+
+def move_person(person, email):
+    changes.change_person(Person.objects.get(pk=person), by=None, email=email)
+
+
+TASKS = {task.__name__: task for task in (seat, give_back, cancel, withdraw, make, move_site, move_person)}
+
+
+def outcome(name, *arguments):
+    try:
+        TASKS[name](*arguments)
+    except Refusal as refusal:
+        return refusal.code
+    except Exception as error:
+        return f"error: {type(error).__name__}: {error}"
+    return "done"
+
+
+def answer(value):
+    print(json.dumps(value), flush=True)  # noqa: T201
+
+
+def work(tasks):
+    results = []
+    with ExitStack() as stack:
+        for name, *arguments in tasks:
+            if name == "begin":
+                stack.enter_context(transaction.atomic())
+            elif name == "commit":
+                stack.close()
+            elif name == "pause":
+                answer(["paused"])
+                sys.stdin.readline()
+            else:
+                results.append(outcome(name, *arguments))
+    return results
+
+
+if __name__ == "__main__":
+    connection.ensure_connection()
+    reverse("home")  # loads the addresses now and not during a race
+    answer(["ready"])
+    for line in sys.stdin:
+        answer(work(json.loads(line)))

@@ -1,0 +1,245 @@
+"""Eight processes at once, on whichever database the tests run: SQLite's file or PostgreSQL."""
+
+import json
+import os
+import selectors
+import subprocess
+import sys
+from collections import Counter
+from datetime import time, timedelta
+from pathlib import Path
+
+import pytest
+from django.db import connection
+from django.utils import timezone
+
+from shifts.models import Booking, CalendarEntry, Run, Shift
+from shifts.schedule.making import Plan, add_shift, make_runs_ahead
+from sites.models import Event
+from tests.conftest import database_url
+from tests.factories import DropOffFactory, SiteFactory, lead_driver, make_run, ready_person
+from volunteers.models import Message
+
+ROOT = Path(__file__).resolve().parents[2]
+RACERS = 8
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+class Racer:
+    """One of the processes, see racer.py."""
+
+    def __init__(self, environment):
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "tests.shifts.racer"],
+            cwd=ROOT,
+            env=environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+        )
+
+    def tell(self, tasks):
+        self.process.stdin.write(json.dumps(tasks) + "\n")
+
+    def hear(self):
+        line = self.process.stdout.readline()
+        assert line, "the process died"
+        return json.loads(line)
+
+    def has_answered_within(self, seconds):
+        with selectors.DefaultSelector() as selector:
+            selector.register(self.process.stdout, selectors.EVENT_READ)
+            return bool(selector.select(seconds))
+
+    def stop(self):
+        self.process.stdin.close()
+        self.process.wait(timeout=20)
+        self.process.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def racers(django_db_setup, django_db_blocker):
+    environment = os.environ | {"DATABASE_URL": database_url(connection.settings_dict)}
+    started = [Racer(environment) for _ in range(RACERS)]
+    assert [racer.hear() for racer in started] == [["ready"]] * RACERS
+    yield started
+    for racer in started:
+        racer.stop()
+
+
+def race(racers, tasks_of_each):
+    """All of them at once; what became of each one's tasks."""
+    for racer, tasks in zip(racers, tasks_of_each, strict=True):
+        racer.tell(tasks)
+    return [racer.hear() for racer in racers]
+
+
+def runs_by_day(number, *, first=3):
+    """Runs on so many days that follow each other, all at the same hour between the same two doors."""
+    sites = [SiteFactory(), DropOffFactory()]
+    start = timezone.now().replace(microsecond=0)
+    return [make_run(starts_at=start + timedelta(days=first + n), sites=sites) for n in range(number)]
+
+
+def test_fifty_seats_have_one_winner_each(racers):
+    people = [ready_person() for _ in racers]
+    runs = runs_by_day(50)
+    results = race(racers, [[["seat", run.pk, person.pk] for run in runs] for person in people])
+    for run, outcomes in zip(runs, zip(*results, strict=True), strict=True):
+        assert Counter(outcomes) == {"done": 1, "taken": RACERS - 1}
+        winner = people[outcomes.index("done")]
+        assert run.bookings.get().person == winner
+    assert Message.objects.count() == CalendarEntry.objects.count() == 50
+    assert Event.objects.filter(verb="seated").count() == 50
+
+
+def test_one_person_gets_one_of_the_runs_at_the_same_hour(racers):
+    rounds = []
+    start = timezone.now().replace(microsecond=0) + timedelta(days=3)
+    sites = [SiteFactory(), DropOffFactory()]
+    for number in range(15):
+        hour = start + timedelta(days=number)
+        runs = [make_run(starts_at=hour + timedelta(minutes=5 * n), sites=sites) for n in range(RACERS)]
+        rounds.append((ready_person(), runs))
+    results = race(
+        racers,
+        [[["seat", runs[number].pk, person.pk] for person, runs in rounds] for number in range(RACERS)],
+    )
+    for (person, _runs), outcomes in zip(rounds, zip(*results, strict=True), strict=True):
+        assert Counter(outcomes) == {"done": 1, "elsewhere": RACERS - 1}
+        assert Booking.objects.get(person=person).is_live
+
+
+def test_one_person_pressing_twice_gets_one_seat(racers):
+    people = [ready_person() for _ in range(20)]
+    runs = runs_by_day(20)
+    pressed = [["seat", run.pk, person.pk] for run, person in zip(runs, people, strict=True)]
+    for outcomes in zip(*race(racers, [pressed] * RACERS), strict=True):
+        assert Counter(outcomes) == {"done": 1, "already on": RACERS - 1}
+
+
+def test_a_seat_given_back_by_all_at_once_is_given_back_once(racers):
+    people = [ready_person() for _ in range(20)]
+    runs = runs_by_day(20)
+    pairs = list(zip(runs, people, strict=True))
+    race(racers[:1], [[["seat", run.pk, person.pk] for run, person in pairs]])
+    results = race(racers, [[["give_back", run.pk, person.pk] for run, person in pairs]] * RACERS)
+    faults = {outcome for outcomes in results for outcome in outcomes if "DoesNotExist" not in outcome}
+    assert faults == {"done"}, "whoever comes late finds nothing to give back"
+    assert set(CalendarEntry.objects.values_list("sequence", flat=True)) == {1}
+    assert Message.objects.filter(kind="ended").count() == 20
+
+
+def test_whoever_loses_a_step_meanwhile_is_refused_or_flagged(racers):
+    people = [ready_person() for _ in range(7)]
+    licenses = [person.completions.get(step__code="license") for person in people]
+    runs = runs_by_day(7 * (RACERS - 1))
+    booking = [
+        [["seat", runs[len(people) * number + n].pk, person.pk] for n, person in enumerate(people)]
+        for number in range(RACERS - 1)
+    ]
+    *results, withdrawn = race(racers, [*booking, [["withdraw", license.pk] for license in licenses]])
+    assert set(withdrawn) == {"done"}
+    outcomes = Counter(outcome for each in results for outcome in each)
+    assert set(outcomes) <= {"done", "not ready"}
+    assert Booking.objects.live().count() == outcomes["done"]
+    assert Booking.objects.clearance_gone().count() == outcomes["done"], "a later lapse is flagged at once"
+
+
+def test_a_booking_waits_for_a_step_being_taken_back(racers):
+    person = ready_person()
+    license = person.completions.get(step__code="license")
+    (run,) = runs_by_day(1)
+    first, second = racers[:2]
+    first.tell([["begin"], ["withdraw", license.pk], ["pause"], ["commit"]])
+    assert first.hear() == ["paused"]
+    second.tell([["seat", run.pk, person.pk]])
+    assert not second.has_answered_within(0.3)
+    first.tell("go on")
+    assert (first.hear(), second.hear()) == (["done"], ["not ready"])
+
+
+def test_taking_a_step_back_waits_for_a_booking(racers):
+    person = ready_person()
+    license = person.completions.get(step__code="license")
+    (run,) = runs_by_day(1)
+    first, second = racers[:2]
+    first.tell([["begin"], ["seat", run.pk, person.pk], ["pause"], ["commit"]])
+    assert first.hear() == ["paused"]
+    second.tell([["withdraw", license.pk]])
+    assert not second.has_answered_within(0.3)
+    first.tell("go on")
+    assert (first.hear(), second.hear()) == (["done"], ["done"])
+    assert Booking.objects.clearance_gone().get().person == person
+
+
+def test_a_trainee_is_not_left_alone_by_a_lead_who_gives_back_at_that_moment(racers):
+    lead, trainee = lead_driver(), ready_person()
+    trainee.completions.all().delete()
+    (run,) = runs_by_day(1)
+    first, second = racers[:2]
+    first.tell([["seat", run.pk, lead.pk]])
+    assert first.hear() == ["done"]
+    first.tell([["begin"], ["give_back", run.pk, lead.pk], ["pause"], ["commit"]])
+    assert first.hear() == ["paused"]
+    second.tell([["seat", run.pk, trainee.pk, "second"]])
+    assert not second.has_answered_within(0.3)
+    first.tell("go on")
+    assert (first.hear(), second.hear()) == (["done"], ["no lead driver"])
+
+
+def test_two_runs_with_the_same_two_people_are_cancelled_without_a_ring(racers):
+    """Who drives the one rides along on the other: locked seat by seat, each would wait for the other."""
+    ann, bea = lead_driver(), lead_driver()
+    runs = runs_by_day(40)
+    seating = []
+    for number, run in enumerate(runs):
+        driver, second = (ann, bea) if number % 2 else (bea, ann)
+        seating += [["seat", run.pk, driver.pk], ["seat", run.pk, second.pk, "second"]]
+    assert set(race(racers[:1], [seating])[0]) == {"done"}
+    results = race(racers, [[["cancel", run.pk] for run in runs[number::RACERS]] for number in range(RACERS)])
+    assert {outcome for outcomes in results for outcome in outcomes} == {"done"}
+    assert not Booking.objects.live().exists()
+
+
+def test_no_sequence_is_given_twice(racers):
+    """Sites and people move at once: each version of an entry is told once; what is cancelled stays so."""
+    people = [ready_person() for _ in range(4)]
+    sites = [SiteFactory(), DropOffFactory()]
+    start = timezone.now().replace(microsecond=0) + timedelta(days=3)
+    runs = [make_run(starts_at=start + timedelta(days=n), sites=sites) for n in range(8)]
+    booked = race(racers[:1], [[["seat", run.pk, people[n % 4].pk] for n, run in enumerate(runs)]])
+    assert booked == [["done"] * 8]
+    moves = [
+        [["move_person", person.pk, f"new{n}-{person.pk}@example.org"] for n in range(3)] for person in people
+    ]
+    moves += [
+        [["move_site", site.pk, f"{n} New Street {number}"] for n in range(3)]
+        for number, site in enumerate(sites * 2)
+    ]
+    results = race(racers, moves)
+    assert {outcome for outcomes in results for outcome in outcomes} == {"done"}
+    assert CalendarEntry.objects.live().count() == 8
+    assert CalendarEntry.objects.count() == 8 * 4, "each of three moves gave each booking a new entry"
+    for entry in CalendarEntry.objects.all():
+        assert Message.objects.filter(about=entry.uid).count() == entry.sequence + 1
+
+
+def test_runs_made_by_several_are_made_once(racers):
+    sites = [SiteFactory().pk, DropOffFactory().pk]
+    plan = Plan(
+        rule="FREQ=WEEKLY;BYDAY=MO,WE,FR", starts=time(8), minutes=60, stops=((sites[0], 0), (sites[1], 30))
+    )
+    long_ago = timezone.now() - timedelta(weeks=9)
+    for number in range(5):
+        add_shift(name=f"Run {number}", plan=plan, from_day=long_ago.date(), by=None, at=long_ago)
+    before = Run.objects.count()
+    assert race(racers, [[["make"]]] * RACERS) == [["done"]] * RACERS
+    made = Run.objects.count() - before
+    assert made > 0
+    assert make_runs_ahead() == 0
+    for shift in Shift.objects.all():
+        dates = list(shift.runs.values_list("slot_date", flat=True))
+        assert len(dates) == len(set(dates))
+    assert all(run.stops.count() == 2 for run in Run.objects.prefetch_related("stops"))
