@@ -6,13 +6,17 @@ and the mark; both copies then carry the same Message-ID.
 
 from __future__ import annotations
 
+import base64
 import logging
 import secrets
 import smtplib
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from email.message import EmailMessage as MimeMessage
-from email.policy import SMTP
+from email.header import Header
+from email.mime.base import MIMEBase
+from email.mime.multipart import MIMEMultipart
+from email.mime.text import MIMEText
+from email.policy import compat32
 from email.utils import format_datetime, formataddr, make_msgid
 from typing import Any
 
@@ -39,6 +43,7 @@ RETRIES = [
 ]
 LEASE = timedelta(minutes=3)  # longer than a mail server may take: EMAIL_TIMEOUT a command
 KEPT = timedelta(days=90)
+ON_THE_WIRE = compat32.clone(linesep="\r\n")
 
 
 @dataclass(frozen=True)
@@ -52,44 +57,61 @@ class Mail:
     method: str = ""
 
 
-def sender() -> str:
-    return formataddr((Programme.current().name, settings.DEFAULT_FROM_EMAIL))
-
-
-def compose(
-    mail: Mail, *, to: str, name: str, message_id: str, at: datetime, headers: dict | None = None
-) -> bytes:
+def compose(mail: Mail, *, to: str, name: str, message_id: str, at: datetime, programme: Programme) -> bytes:
     """The mail as it goes over the wire, CRLF and all.
 
     With a calendar object: mixed(alternative(plain, html, calendar), application/ics), the same bytes twice.
+    Built with the older of Python's two mail interfaces: the newer parses each header it is given, which
+    took longer than everything else in a booking.
     """
-    programme = Programme.current()
-    mime = MimeMessage(policy=SMTP)
-    mime["From"] = formataddr((programme.name, settings.DEFAULT_FROM_EMAIL))
-    mime["To"] = formataddr((name, to))
-    if programme.contact_email:
-        mime["Reply-To"] = programme.contact_email
-    mime["Subject"] = " ".join(mail.subject.split())
-    mime["Date"] = format_datetime(at)
-    mime["Message-ID"] = message_id
-    mime["Auto-Submitted"] = "auto-generated"
-    for header, value in (headers or {}).items():
-        mime[header] = value
-    mime.set_content(mail.text)
-    mime.add_alternative(mail.html, subtype="html")
+    alternative = MIMEMultipart("alternative")
+    alternative.attach(MIMEText(mail.text, "plain", "utf-8"))
+    alternative.attach(MIMEText(mail.html, "html", "utf-8"))
+    mime = alternative
     if mail.calendar:
-        mime.add_alternative(
-            mail.calendar,
-            maintype="text",
-            subtype="calendar",
-            params={"method": mail.method, "charset": "UTF-8"},
-        )
-        mime.add_attachment(mail.calendar, maintype="application", subtype="ics", filename="run.ics")
-    return mime.as_bytes()
+        alternative.attach(encoded(mail.calendar, "text", "calendar", method=mail.method, charset="UTF-8"))
+        attached = encoded(mail.calendar, "application", "ics")
+        attached.add_header("Content-Disposition", "attachment", filename="run.ics")
+        mime = MIMEMultipart("mixed")
+        mime.attach(alternative)
+        mime.attach(attached)
+    headers = {
+        "From": formataddr((one_line(programme.name), settings.DEFAULT_FROM_EMAIL)),
+        "To": formataddr((one_line(name), to)),
+        "Reply-To": programme.contact_email,
+        "Subject": Header(one_line(mail.subject), None if mail.subject.isascii() else "utf-8").encode(),
+        "Date": format_datetime(at),
+        "Message-ID": message_id,
+        "Auto-Submitted": "auto-generated",
+    }
+    for header, value in headers.items():
+        if value:
+            mime[header] = value
+    return mime.as_bytes(policy=ON_THE_WIRE)
+
+
+def encoded(data: bytes, kind: str, subkind: str, **parameters: str) -> MIMEBase:
+    """Bytes as a part in base64, so that no mail server on the way touches a line of them."""
+    part = MIMEBase(kind, subkind, **parameters)
+    part.set_payload(base64.encodebytes(data).decode("ascii"))
+    part["Content-Transfer-Encoding"] = "base64"
+    return part
+
+
+def one_line(text: str) -> str:
+    """Text that cannot end a header and begin another."""
+    return " ".join(text.split())
 
 
 def owe(
-    *, person: Person, mail: Mail, kind: str, key: str, about: str = "", at: datetime | None = None
+    *,
+    person: Person,
+    mail: Mail,
+    kind: str,
+    key: str,
+    about: str = "",
+    at: datetime | None = None,
+    programme: Programme | None = None,
 ) -> Message | None:
     """Owes a notice to a person: a mail, or a line on the coordinator's "tell by phone" list.
 
@@ -124,6 +146,7 @@ def owe(
         key=key,
         about=about,
         at=at,
+        programme=programme,
     )
 
 
@@ -138,9 +161,11 @@ def write(
     about: str = "",
     expires_at: datetime | None = None,
     at: datetime | None = None,
+    programme: Programme | None = None,
 ) -> Message:
-    """Owes a finished mail to an address."""
+    """Owes a finished mail to an address. `programme` spares a read where the caller has it."""
     at = at or timezone.now()
+    programme = programme or Programme.current()
     message_id = make_msgid(domain=settings.DEFAULT_FROM_EMAIL.partition("@")[2])
     return Message.objects.create(
         key=key or f"{kind}:{secrets.token_urlsafe(12)}",
@@ -151,7 +176,7 @@ def write(
         subject=mail.subject,
         text=mail.text,
         message_id=message_id,
-        raw=compose(mail, to=address, name=name, message_id=message_id, at=at),
+        raw=compose(mail, to=address, name=name, message_id=message_id, at=at, programme=programme),
         next_try_at=at,
         created_at=at,
         expires_at=expires_at,
@@ -275,36 +300,47 @@ def in_words(error: Exception) -> str:
 
 
 @transaction.atomic
-def try_again(message: Message, *, by: Any, at: datetime | None = None) -> None:
-    """A coordinator has a failed mail sent once more."""
+def try_again(message: Message, *, by: Any, at: datetime | None = None) -> bool:
+    """A coordinator has a failed mail sent once more. False when there is nothing to send again."""
     at = at or timezone.now()
-    if (
+    changed = (
         Message.objects.failed()
         .filter(pk=message.pk)
         .exclude(raw=b"")
         .update(state=Message.State.OWED, attempts=0, next_try_at=at, done_at=None)
-    ):
+    )
+    if changed:
         record(verb="mail tried again", subject=message, person=message.person, by=by, at=at)
+    return bool(changed)
 
 
 @transaction.atomic
-def mark_told(message: Message, *, by: Any, at: datetime | None = None) -> None:
-    """The coordinator has told it by phone: a line of the list, or a mail that could not be sent."""
+def mark_told(message: Message, *, by: Any, at: datetime | None = None) -> bool:
+    """The coordinator has told it by phone: a line of the list, or a mail that could not be sent. False
+    when it was told already or went out after all."""
     at = at or timezone.now()
     open_states = [Message.State.TELL, Message.State.FAILED]
-    if Message.objects.filter(pk=message.pk, state__in=open_states).update(
+    changed = Message.objects.filter(pk=message.pk, state__in=open_states).update(
         state=Message.State.TOLD, done_at=at, told_by=by
-    ):
+    )
+    if changed:
         record(verb="told by phone", subject=message, person=message.person, by=by, at=at)
+    return bool(changed)
 
 
 @transaction.atomic
-def not_told(message: Message, *, by: Any) -> None:
-    """Undoes a tick set by mistake."""
-    if Message.objects.filter(pk=message.pk, state=Message.State.TOLD).update(
-        state=Message.State.TELL, done_at=None, told_by=None
-    ):
-        record(verb="not told after all", subject=message, person=message.person, by=by)
+def not_told(message: Message, *, by: Any, at: datetime | None = None) -> bool:
+    """Undoes a tick set by mistake: it is to be told again, or a mail that could not be sent again."""
+    at = at or timezone.now()
+    before = (
+        {"state": Message.State.FAILED, "done_at": at}
+        if message.address
+        else {"state": Message.State.TELL, "done_at": None}
+    )
+    changed = Message.objects.filter(pk=message.pk, state=Message.State.TOLD).update(told_by=None, **before)
+    if changed:
+        record(verb="not told after all", subject=message, person=message.person, by=by, at=at)
+    return bool(changed)
 
 
 def prune(at: datetime) -> int:

@@ -1,29 +1,324 @@
-from django.http import HttpRequest, HttpResponse
+"""The desk: what needs a driver or attention, whom to tell, the days ahead; the week; orientation."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from allauth.mfa.utils import is_mfa_enabled
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.db.models import Q
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.dateparse import parse_date
+from django.utils.timezone import localdate
+from django.views.decorators.http import require_POST, require_safe
+
+from shifts.cover.attention import weaknesses
+from shifts.cover.candidates import three_names
+from shifts.cover.orientation import OnTheWay, on_the_way
+from shifts.cover.urgency import unfilled_soon
+from shifts.models import Booking, Policy, Run, Shift
+from shifts.pages.access import Request, coordinator_only, is_coordinator
+from shifts.pages.desk_parts import calls_of, card_of, contact_of, title_and_time, when
+from shifts.pages.undo import back_to, offer_undo, undo_offered
+from shifts.worker import is_late, last_seen
+from sites.models import Closure, Programme, Site
+from volunteers import outbox
+from volunteers.models import Message, Person, Step
+
+DAYS_AHEAD = 14
+NAMED = 40  # gaps with names and buttons; a new programme may have hundreds, and nobody calls for all today
+LISTED = 30  # lines of a list before "and more"
 
 
-def desk(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk.desk")
+# --- the desk
 
 
-def told(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk.told")
+@coordinator_only
+@require_safe
+def desk(request: Request) -> HttpResponse:
+    at, policy = timezone.now(), Policy.current()
+    first = day_asked(request) or localdate(at)
+    gaps = unfilled_soon(at=at, policy=policy)
+    attention = weaknesses(at=at)
+    to_tell = Message.objects.to_tell().select_related("person").defer("raw")
+    failed = Message.objects.failed().select_related("person").annotate(can_go=~Q(raw=b"")).defer("raw")
+    context = {
+        "undo": undo_offered(request),
+        "beginnings": beginnings(),
+        "gaps": gaps_shown(gaps[:NAMED], at=at, policy=policy, programme=request.programme),
+        "more_gaps": [card_of(run, at=at, policy=policy) for run in gaps[NAMED:]],
+        "gap_count": len(gaps),
+        "soon_until": at + timedelta(days=policy.soon_days),
+        "weak": weak_shown(attention),
+        "to_tell": [told_row(message) for message in to_tell[:LISTED]],
+        "tell_count": to_tell.count(),
+        "failed": [told_row(message) for message in failed[:LISTED]],
+        "failed_count": failed.count(),
+        "mail": mail_trouble(at),
+        "days": days_of(Run.objects.on_days(first, first + timedelta(days=DAYS_AHEAD - 1))),
+        "first": first,
+        "last": first + timedelta(days=DAYS_AHEAD - 1),
+        "is_now": first == localdate(at),
+        **neighbours(first),
+    }
+    return render(request, "desk/desk.html", context)
 
 
-def try_again(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk.try_again")
+def day_asked(request: Request) -> date | None:
+    """The date in the address, or None where there is none that a calendar has."""
+    try:
+        day = parse_date(request.GET.get("from", ""))
+    except ValueError:
+        return None
+    return day if day and 2000 <= day.year <= 2200 else None
 
 
-def not_told(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk.not_told")
+def neighbours(first: date) -> dict[str, date]:
+    return {"earlier": first - timedelta(weeks=1), "later": first + timedelta(weeks=1)}
 
 
-def second_factor(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk.second_factor")
+def beginnings() -> list[dict[str, str]]:
+    """The first three things of a new programme; empty once all are done."""
+    steps = [
+        (
+            Person.objects.drivers().exists(),
+            "Paste your roster",
+            "Names, phones and e-mail addresses from the spreadsheet you have.",
+            "desk_import",
+        ),
+        (
+            Site.objects.in_use().exists(),
+            "Add a site",
+            "Where food is picked up and where it goes, with door notes for the drivers.",
+            "desk_new_site",
+        ),
+        (
+            Shift.objects.exists(),
+            "Add a weekly run",
+            "Its stops, days and hour; its runs are then made weeks ahead.",
+            "desk_new_shift",
+        ),
+    ]
+    if all(done for done, *_words in steps):
+        return []
+    return [
+        {
+            "name": name,
+            "hint": hint,
+            "url": reverse(address),
+            "state": "done" if done else "missing",
+            "word": "Done" if done else "To do",
+            "action": "" if done else name,
+        }
+        for done, name, hint, address in steps
+    ]
 
 
-def week(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk.week")
+def gaps_shown(
+    runs: list[Run], *, at: datetime, policy: Policy, programme: Programme
+) -> list[dict[str, Any]]:
+    names = three_names(runs, at=at)
+    return [
+        {
+            "card": card_of(run, at=at, policy=policy),
+            "calls": calls_of(names[run.pk], run, seat=Booking.Seat.DRIVER, programme=programme),
+            "seat_url": reverse("desk_seat", args=[run.pk]),
+        }
+        for run in runs
+    ]
 
 
-def orientation(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk.orientation")
+def weak_shown(found: list) -> list[dict[str, Any]]:
+    """One entry for each run, with everything that is wrong with it."""
+    by_run: dict[int, dict[str, Any]] = {}
+    for one in found:
+        entry = by_run.setdefault(
+            one.run.pk,
+            {
+                "title": one.run.title,
+                "when": when(one.run),
+                "url": reverse("desk_run", args=[one.run.pk]),
+                "faults": [],
+            },
+        )
+        entry["faults"].append(one)
+    return list(by_run.values())
+
+
+def told_row(message: Message) -> dict[str, Any]:
+    """A message to say by phone. A sign-in code is of no use on the phone, so it has no words."""
+    row: dict[str, Any] = {"message": message, "can_go": getattr(message, "can_go", False)}
+    if message.person:
+        row |= contact_of(message.person)
+    else:
+        row |= {"name": message.address}
+    return row
+
+
+def mail_trouble(at: datetime) -> dict[str, Any]:
+    """What keeps mail from going out; nothing in it when all is well."""
+    trouble: dict[str, Any] = {}
+    if is_late(at):
+        trouble["worker_seen"] = last_seen() or "never"
+    waiting = Message.objects.waiting_long(at).defer("raw", "text")
+    oldest = waiting.first()
+    if oldest:
+        trouble |= {"waiting": waiting.count(), "oldest": oldest}
+    return trouble
+
+
+def days_of(runs: Any) -> list[dict[str, Any]]:
+    """The days that have runs, each with its cards."""
+    found: dict[date, list[dict[str, Any]]] = {}
+    for run in runs.not_dropped().with_closed().with_people():
+        found.setdefault(run.local_date, []).append(card_of(run))
+    return [{"date": day, "runs": cards} for day, cards in found.items()]
+
+
+# --- messages told by phone
+
+
+def message_or_404(pk: int) -> Message:
+    return get_object_or_404(Message.objects.select_related("person").defer("raw"), pk=pk)
+
+
+@coordinator_only
+@require_POST
+def told(request: Request, pk: int) -> HttpResponse:
+    message = message_or_404(pk)
+    if outbox.mark_told(message, by=request.user):
+        messages.success(request, f"Told: {message.person or message.address}. {message.subject}")
+        offer_undo(request, "Undo: not told yet", reverse("desk_not_told", args=[pk]))
+    else:
+        messages.info(request, "That was told already, or there is nothing to tell any more.")
+    return redirect(back_to(request, reverse("desk")))
+
+
+@coordinator_only
+@require_POST
+def not_told(request: Request, pk: int) -> HttpResponse:
+    message = message_or_404(pk)
+    if outbox.not_told(message, by=request.user):
+        messages.success(request, f"Still to tell: {message.person or message.address}. {message.subject}")
+    else:
+        messages.info(request, "That was not marked as told.")
+    return redirect(back_to(request, reverse("desk")))
+
+
+@coordinator_only
+@require_POST
+def try_again(request: Request, pk: int) -> HttpResponse:
+    message = message_or_404(pk)
+    if outbox.try_again(message, by=request.user):
+        messages.success(request, f"The mail to {message.address} is tried again now.")
+    else:
+        messages.info(request, "There is nothing to send again: it went out, was told, or is of no use now.")
+    return redirect(back_to(request, reverse("desk")))
+
+
+# --- the second factor
+
+
+@login_required
+@require_safe
+def second_factor(request: Request) -> HttpResponse:
+    """Why the desk asks for a second factor; it leads to the pages that set one up."""
+    if not is_coordinator(request):
+        raise PermissionDenied
+    if is_mfa_enabled(request.user):
+        return redirect("desk")
+    return render(request, "desk/second_factor.html")
+
+
+# --- the week on one page
+
+
+@coordinator_only
+@require_safe
+def week(request: Request) -> HttpResponse:
+    """Monday to Sunday around the date asked for, else around today."""
+    asked = day_asked(request) or localdate()
+    first = asked - timedelta(days=asked.weekday())
+    dates = [first + timedelta(days=number) for number in range(7)]
+    runs: dict[date, list[dict[str, Any]]] = {day: [] for day in dates}
+    for run in Run.objects.on_days(dates[0], dates[-1]).not_dropped().with_closed().with_people():
+        runs[run.local_date].append(card_of(run))
+    closures = list(
+        Closure.objects.standing().filter(first__lte=dates[-1], last__gte=first).select_related("site")
+    )
+    days = [{"date": day, "runs": runs[day], "note": closed_note(closures, day)} for day in dates]
+    context = {
+        "days": days,
+        "dense": max(len(cards) for cards in runs.values()) > 5,
+        "first": dates[0],
+        "last": dates[-1],
+        "is_now": first <= localdate() <= dates[-1],
+        **neighbours(first),
+    }
+    return render(request, "desk/week.html", context)
+
+
+def closed_note(closures: Iterable[Closure], day: date) -> str:
+    names = [closure.site.name for closure in closures if closure.first <= day <= closure.last]
+    return "closed: " + ", ".join(dict.fromkeys(names)) if names else ""
+
+
+# --- everybody on the way
+
+
+@coordinator_only
+@require_safe
+def orientation(request: Request) -> HttpResponse:
+    at = timezone.now()
+    people = [way_shown(one, localdate(at)) for one in on_the_way(at=at)]
+    rides = Run.objects.ahead(at).on_the_books().without_closed().with_ride().with_people()
+    context = {
+        "people": people,
+        "waiting": sum(one["waits"] for one in people),
+        "rides": [card_of(run) for run in rides[:6]],
+        "has_people": bool(people) or Person.objects.drivers().exists(),
+    }
+    return render(request, "desk/orientation.html", context)
+
+
+def way_shown(one: OnTheWay, day: date) -> dict[str, Any]:
+    act, url, action = next_act(one)
+    return {
+        **contact_of(one.person),
+        "joined_on": one.person.joined_on,
+        "days": (day - one.person.joined_on).days,
+        "missing": [step.title for step in one.missing],
+        "waits": one.waits_for_ride,
+        "act": act,
+        "act_url": url or reverse("desk_person", args=[one.person.pk]),
+        "action": action,
+    }
+
+
+def next_act(one: OnTheWay) -> tuple[str, str, str]:
+    """What the coordinator can do next for somebody: in words, where, and what that is called."""
+    if one.unsigned:
+        run = one.unsigned[0].run
+        words = f"Rode along: {title_and_time(run)}. Ask the lead driver how it went and record it."
+        return words, reverse("desk_run", args=[run.pk]), "Sign off"
+    ride = one.next_ride
+    if ride and one.waits_for_ride:
+        words = f"Rides along: {title_and_time(ride.run)}. Nothing to do until then."
+        return words, reverse("desk_run", args=[ride.run_id]), "Open the run"
+    step = one.missing[0]
+    acts: dict[str, str] = {
+        Step.Kind.BRIEFING: "Ask them to read the briefing; or go through it with them and tick it off.",
+        Step.Kind.PAPER: f"Ask to see this paper and note its date: {step.title}.",
+        Step.Kind.FORM: f"Have them sign, and tick it off: {step.title}.",
+        Step.Kind.KIT: f"Hand it over and tick it off: {step.title}.",
+    }
+    if step.kind == Step.Kind.RIDE:
+        return "Call them with a ride: seat them beside a lead driver.", "#rides", "Open rides"
+    return acts.get(step.kind, f"See to it: {step.title}."), "", "Their steps"

@@ -1,37 +1,421 @@
-from django.http import HttpRequest, HttpResponse
+"""One run at the desk: who sits in it, who could, and everything that can be done about it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from shifts.calendar.components import newest_doors
+from shifts.cover.attention import weaknesses
+from shifts.cover.candidates import call_list, may_ride
+from shifts.cover.urgency import level
+from shifts.models import Booking, Policy, Run, Stop
+from shifts.pages.access import Request, coordinator_only
+from shifts.pages.desk_history import history_of
+from shifts.pages.desk_parts import (
+    calls_of,
+    contact_of,
+    crates,
+    how_soon,
+    preference_of,
+    seats_of,
+    title_and_time,
+    when,
+)
+from shifts.pages.forms_desk_runs import CancelForm, NoteForm, OneOffForm, ToldSignOffForm
+from shifts.pages.undo import back_to, offer_undo, undo_offered
+from shifts.seats.booking import give_back
+from shifts.seats.booking import seat as take_seat
+from shifts.seats.changes import add_one_off, add_second_car, cancel_run, restore_run, write_note
+from shifts.seats.refusals import Refusal
+from shifts.seats.rides import ride_of, sign_off_ride
+from sites.models import Contact, Programme, Site
+from volunteers.models import Person
+from volunteers.progress import NotPossible
+
+FIRST_CALLS = 8  # names shown at once; the others one tap away
+
+# What a coordinator can do about a refusal, where it differs from what the volunteer is told.
+NEXT = {
+    "not ready": "Their page shows each step; what you have seen or been told can be recorded there.",
+    "taken": "The run's page shows who has it.",
+    "elsewhere": "Take them out of that run first, or ask somebody else.",
+    "over": "",
+    "cancelled": "Put it on again first.",
+    "closed": "If the site is open after all, lift the closed dates on its page.",
+    "no lead driver": "Seat a lead driver first, or find another ride on the orientation page.",
+    "left": "Their page changes that.",
+}
 
 
-def run(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_runs.run")
+def run_or_404(pk: int) -> Run:
+    return get_object_or_404(Run.objects.with_closed().with_people(), pk=pk)
 
 
-def seat(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_runs.seat")
+def page_of(run: Run) -> str:
+    return reverse("desk_run", args=[run.pk])
 
 
-def take_out(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_runs.take_out")
+# --- the page
 
 
-def cancel(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_runs.cancel")
+@coordinator_only
+@require_safe
+def run(request: Request, pk: int) -> HttpResponse:
+    return show(request, run_or_404(pk))
 
 
-def restore(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_runs.restore")
+def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResponse:
+    """The run's page; with the form that was filled in and could not be done, where there is one."""
+    at = timezone.now()
+    over = run.ends_at <= at
+    open_ = not (over or run.is_cancelled or run.closed)
+    context = {
+        "undo": undo_offered(request),
+        "run": run,
+        "when": when(run),
+        "over": over,
+        "urgency": urgency_of(run, at) if open_ else None,
+        "crates": crates(run),
+        "closed_sites": run.closed_sites() if run.closed else [],
+        "can_restore": run.cancel_cause == Run.Cause.CALLED_OFF and not over,
+        "faults": [] if over or run.is_cancelled else weaknesses(at=at, runs=[run]),
+        "seats": seats_of(run),
+        "seated": [seated_row(booking) for booking in run.seated],
+        "stops": stops_of(run),
+        "history": history_of(run),
+        "ride": ride_row(run) if run.starts_at <= at and not run.is_cancelled else None,
+        "form": form,
+        "cancel_form": CancelForm(auto_id="cancel_%s"),
+        "note_form": NoteForm(auto_id="note_%s", initial={"note": run.note}),
+        **lists_of(run, request.programme, at, open_),
+        **named(form),
+    }
+    context["sign_off_form"] = context.get("sign_off_form") or sign_off_form(context["ride"])
+    return render(request, "desk/run.html", context)
 
 
-def second_car(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_runs.second_car")
+def named(form: forms.Form | None) -> dict[str, forms.Form]:
+    """The form under the name that the page knows it by."""
+    names: dict[type, str] = {
+        CancelForm: "cancel_form",
+        NoteForm: "note_form",
+        ToldSignOffForm: "sign_off_form",
+    }
+    return {names[type(form)]: form} if form else {}
 
 
-def new_run(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_runs.new_run")
+def urgency_of(run: Run, at: datetime) -> dict[str, str] | None:
+    if any(booking.seat == Booking.Seat.DRIVER for booking in run.seated):
+        return None
+    return {
+        "level": level(run, at=at, policy=Policy.current()).value,
+        "word": how_soon(run.starts_at, at),
+    }
 
 
-def note(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_runs.note")
+def lists_of(run: Run, programme: Programme, at: datetime, open_: bool) -> dict[str, Any]:
+    """Who may take the seats that are empty, and who may not."""
+    taken = {booking.seat for booking in run.seated}
+    found: dict[str, Any] = {"ask_driver": False, "ask_second": False}
+    if open_ and Booking.Seat.DRIVER not in taken:
+        everybody = call_list(run, at=at)
+        calls = calls_of(everybody.may, run, seat=Booking.Seat.DRIVER, programme=programme)
+        found |= {
+            "ask_driver": True,
+            "calls": calls[:FIRST_CALLS],
+            "more_calls": calls[FIRST_CALLS:],
+            "may_not": [contact_of(person) | {"reasons": reasons} for person, reasons in everybody.may_not],
+        }
+    if open_ and run.second_seat and Booking.Seat.SECOND not in taken:
+        riders = calls_of(may_ride(run, at=at), run, seat=Booking.Seat.SECOND, programme=programme)
+        found |= {
+            "ask_second": True,
+            "riders": riders[:FIRST_CALLS],
+            "more_riders": riders[FIRST_CALLS:],
+            "led": any(booking.person.is_lead for booking in run.seated),
+        }
+    return found
 
 
-def sign_off(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_runs.sign_off")
+def seated_row(booking: Booking) -> dict[str, Any]:
+    driver = booking.seat == Booking.Seat.DRIVER
+    return {
+        **contact_of(booking.person),
+        "booking": booking.pk,
+        "seat": "drives" if driver else "rides along",
+        "is_lead": driver and booking.person.is_lead,
+        "reached": booking.person.get_reach_display(),
+        "warn": preference_of(booking.person),
+    }
+
+
+def stops_of(run: Run) -> list[dict[str, Any]]:
+    """The stops as the page draws them, with contacts and door notes; two queries."""
+    doors = newest_doors(set(run.site_ids))
+    contacts: dict[int, list[dict[str, str]]] = {}
+    for contact in Contact.objects.filter(site__in=run.site_ids):
+        phone = contact.phone
+        contacts.setdefault(contact.site_id, []).append(
+            {
+                "name": contact.name,
+                "role": contact.role,
+                "phone": str(phone),
+                "tel": phone.as_e164 if phone else "",
+            }
+        )
+    return [
+        {
+            "what": what_at(stop, is_last=stop is run.ordered_stops[-1]),
+            "name": stop.site.name,
+            "at": run.arrives_at(stop),
+            "address": stop.site.address,
+            "contacts": contacts.get(stop.site_id, []),
+            "door": door_of(doors.get(stop.site_id)),
+        }
+        for stop in run.ordered_stops
+    ]
+
+
+def what_at(stop: Stop, *, is_last: bool) -> str:
+    return "Pickup" if stop.site.gives and not is_last else "Drop-off"
+
+
+def door_of(notes: Any) -> dict[str, Any] | None:
+    return {"rows": notes.paragraphs(), "updated": notes.written_at} if notes else None
+
+
+def ride_row(run: Run) -> dict[str, Any] | None:
+    """The shadow ride of this run, signed off or not; None where no lead driver took anybody along."""
+    ride = ride_of(run)
+    if ride is None:
+        return None
+    driver, second = ride
+    return {"lead": driver.person, "second": second.person, "signed": second.sign_off}
+
+
+def sign_off_form(ride: dict[str, Any] | None) -> ToldSignOffForm | None:
+    if ride is None or ride["signed"]:
+        return None
+    told = f"{ride['lead'].name} told me by phone."
+    return ToldSignOffForm(auto_id="ride_%s", initial={"told_reason": told})
+
+
+# --- seats
+
+
+def row_posted(request: Request, name: str, rows: Any) -> Any:
+    """The row whose key the form names; 404 where there is none."""
+    value = request.POST.get(name, "")
+    if not (value.isascii() and value.isdecimal()):
+        raise Http404(name)
+    return get_object_or_404(rows, pk=int(value))
+
+
+@coordinator_only
+@require_POST
+def seat(request: Request, pk: int) -> HttpResponse:
+    """Agreed by phone: seats somebody, who is told."""
+    run = run_or_404(pk)
+    person = row_posted(request, "person", Person.objects.all())
+    wanted = request.POST.get("seat", Booking.Seat.DRIVER)
+    back = back_to(request, page_of(run))
+    if wanted not in Booking.Seat.values:
+        messages.error(request, f"{person.name} was not seated: choose the driver's seat or the second seat.")
+        return redirect(back)
+    try:
+        booking = take_seat(run=run, person=person, seat=wanted, by=request.user, on_behalf=True)
+    except Refusal as refusal:
+        what_next = NEXT.get(refusal.code, refusal.next)
+        said = f"{person.name} was not seated on {title_and_time(run)}. {refusal.why} {what_next}"
+        messages.error(request, said.strip())
+        return redirect(back)
+    does = "drives" if wanted == Booking.Seat.DRIVER else "rides along on"
+    messages.success(request, f"{person.name} {does} {title_and_time(run)}. {how_told(person)}")
+    offer_undo(
+        request,
+        f"Undo: take {person.first_name} out",
+        reverse("desk_unseat", args=[run.pk]),
+        booking=booking.pk,
+        next=back,
+    )
+    return redirect(back)
+
+
+def how_told(person: Person) -> str:
+    if person.is_mailed:
+        return "A mail with the invitation goes to them."
+    return "They get no mail: it is on the list to tell by phone."
+
+
+@coordinator_only
+@require_POST
+def take_out(request: Request, pk: int) -> HttpResponse:
+    run = run_or_404(pk)
+    booking = row_posted(request, "booking", run.bookings.select_related("person"))
+    back = back_to(request, page_of(run))
+    if run.ends_at <= timezone.now():
+        messages.error(request, "This run is over, so who was on it stays as it was recorded.")
+        return redirect(back)
+    if not booking.is_live:
+        messages.info(request, f"{booking.person.name} was out of this run already.")
+        return redirect(back)
+    give_back(booking, by=request.user, end=Booking.End.TAKEN_OUT)
+    messages.success(
+        request, f"{booking.person.name} is out of {title_and_time(run)}. {how_told_off(booking.person)}"
+    )
+    offer_undo(
+        request,
+        f"Undo: seat {booking.person.first_name} again",
+        reverse("desk_seat", args=[run.pk]),
+        person=booking.person_id,
+        seat=booking.seat,
+        next=back,
+    )
+    return redirect(back)
+
+
+def how_told_off(person: Person) -> str:
+    if person.is_mailed:
+        return "A mail tells them, and the run leaves their calendar."
+    return "They get no mail: it is on the list to tell by phone."
+
+
+# --- the run as a whole
+
+
+@coordinator_only
+@require_POST
+def cancel(request: Request, pk: int) -> HttpResponse:
+    run = run_or_404(pk)
+    form = CancelForm(request.POST, auto_id="cancel_%s")
+    if run.ends_at <= timezone.now():
+        messages.error(request, "This run is over and cannot be cancelled any more.")
+        return redirect(page_of(run))
+    if not form.is_valid():
+        return show(request, run, form)
+    cancel_run(run, reason=form.cleaned_data["reason"], by=request.user)
+    names = " and ".join(booking.person.name for booking in run.seated)
+    told = f" {names} will be told." if names else ""
+    messages.success(request, f"Cancelled: {title_and_time(run)}.{told}")
+    offer_undo(request, "Undo: put it on again", reverse("desk_restore", args=[run.pk]))
+    return redirect(back_to(request, page_of(run)))
+
+
+@coordinator_only
+@require_POST
+def restore(request: Request, pk: int) -> HttpResponse:
+    run = run_or_404(pk)
+    if run.cancel_cause == Run.Cause.RULE:
+        messages.error(
+            request, "The weekly run no longer has this date. Add a one-off run, or change the weekly run."
+        )
+        return redirect(page_of(run))
+    if not run.is_cancelled:
+        messages.info(request, "This run is on.")
+        return redirect(page_of(run))
+    left_out = restore_run(run, by=request.user)
+    messages.success(request, f"On again: {title_and_time(run)}. Those who were on it are seated and told.")
+    for person, refusal in left_out:
+        messages.warning(request, f"{person.name} could not be seated again. {refusal.why}")
+    return redirect(page_of(run))
+
+
+@coordinator_only
+@require_POST
+def second_car(request: Request, pk: int) -> HttpResponse:
+    run = run_or_404(pk)
+    if run.is_cancelled or run.ends_at <= timezone.now():
+        messages.error(request, "A run that is cancelled or over takes no second car.")
+        return redirect(page_of(run))
+    second = add_second_car(run, by=request.user)
+    messages.success(request, f"Added: {title_and_time(second)}. It has the same stops and needs a driver.")
+    offer_undo(
+        request,
+        "Undo: cancel the second car",
+        reverse("desk_cancel", args=[second.pk]),
+        reason="The second car was added by mistake.",
+        next=page_of(run),
+    )
+    return redirect(page_of(second))
+
+
+@coordinator_only
+@require_POST
+def note(request: Request, pk: int) -> HttpResponse:
+    run = run_or_404(pk)
+    form = NoteForm(request.POST, auto_id="note_%s")
+    if not form.is_valid():
+        return show(request, run, form)
+    write_note(run, form.cleaned_data["note"], by=request.user)
+    messages.success(request, "The note is saved.")
+    offer_undo(request, "Undo: the note as it was", reverse("desk_note", args=[run.pk]), note=run.note)
+    return redirect(page_of(run))
+
+
+@coordinator_only
+@require_POST
+def sign_off(request: Request, pk: int) -> HttpResponse:
+    """Records a shadow ride as the lead driver told it."""
+    run = run_or_404(pk)
+    form = ToldSignOffForm(request.POST, auto_id="ride_%s")
+    ride = ride_of(run)
+    if ride is None:
+        messages.error(
+            request, "No lead driver took anybody along on this run, so there is no ride to sign off."
+        )
+        return redirect(page_of(run))
+    if not form.is_valid():
+        return show(request, run, form)
+    try:
+        signed = sign_off_ride(run=run, lead=ride[0].person, by=request.user, **form.cleaned_data)
+    except NotPossible as reason:
+        form.add_error(None, str(reason))
+        return show(request, run, form)
+    messages.success(
+        request,
+        f"Signed off: {signed.trainee.name}, {signed.get_outcome_display()}. Their page can take it back.",
+    )
+    return redirect(page_of(run))
+
+
+# --- a one-off run
+
+
+@coordinator_only
+def new_run(request: Request) -> HttpResponse:
+    at = timezone.now()
+    form = OneOffForm(
+        request.POST or None, at=at, programme=request.programme, days=7 * Policy.current().weeks_ahead
+    )
+    if request.method == "POST" and form.is_valid():
+        facts = form.cleaned_data
+        run = add_one_off(
+            pickup=facts["pickup"],
+            dropoff=facts["dropoff"],
+            starts_at=facts["when"],
+            crates=facts["crates"],
+            note=facts["note"],
+            by=request.user,
+            at=at,
+        )
+        messages.success(request, f"Added: {title_and_time(run)}. Now somebody to drive it.")
+        offer_undo(
+            request,
+            "Undo: cancel it",
+            reverse("desk_cancel", args=[run.pk]),
+            reason="Added by mistake.",
+            next=reverse("desk"),
+        )
+        return redirect(page_of(run) + "#call-list")
+    sites = Site.objects.in_use()
+    ready = sites.filter(gives=True).exists() and sites.filter(takes=True).exists()
+    return render(request, "desk/new_run.html", {"form": form, "ready": ready})

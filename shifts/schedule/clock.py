@@ -29,3 +29,11 @@ def day_bounds(first: date, last: date, zone: ZoneInfo) -> tuple[datetime, datet
     """The whole local days from `first` to `last`, as UTC moments: from the first up to, not including,
     the second. Days of 23 or 25 hours are as long as they are."""
     return instant(first, time.min, zone), instant(last + timedelta(days=1), time.min, zone)
+
+
+def readings(day: date, at: time, zone: ZoneInfo) -> list[datetime]:
+    """The moments, in UTC, at which the clocks of `zone` really show `at` on `day`: one as a rule, none
+    where that time is skipped, two where it comes twice. For times that somebody types and means."""
+    shown = datetime.combine(day, at.replace(tzinfo=None, fold=0))
+    moments = {shown.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1)}
+    return sorted(m for m in moments if m.astimezone(zone).replace(tzinfo=None) == shown)

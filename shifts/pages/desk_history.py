@@ -1,0 +1,85 @@
+"""What was done to a run, when and by whom, in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.utils.dateparse import parse_datetime
+from django.utils.formats import date_format, time_format
+from django.utils.timezone import localtime
+
+from shifts.models import Booking, Run
+from sites.models import Event
+from volunteers.models import Person
+
+
+def history_of(run: Run) -> list[dict[str, Any]]:
+    """The run's events, newest first; three queries."""
+    events = list(Event.objects.about(run).select_related("by").prefetch_related("by__people"))
+    people = Person.objects.in_bulk({event.person_id for event in events if event.person_id})
+    return [
+        {"at": event.at, "who": who_did(event), "what": what_was_done(event, people.get(event.person_id))}
+        for event in events
+    ]
+
+
+def who_did(event: Event) -> str:
+    """The name behind the sign-in; where a household shares it, all of them."""
+    if event.by is None:
+        return "the schedule"
+    return ", ".join(person.name for person in event.by.people.all()) or event.by.email
+
+
+def what_was_done(event: Event, person: Person | None) -> str:
+    before, after = event.before or {}, event.after or {}
+    name = person.name if person else "somebody"
+    words = {
+        "seated": seated_words(name, after),
+        Booking.End.GIVEN_BACK.value: f"{name} cannot make it: {seat_word(before)} is empty",
+        Booking.End.TAKEN_OUT.value: f"took {name} out of {seat_word(before)}",
+        "on again": "put the run on again",
+        "noted": f"note: {after.get('note')}" if after.get("note") else "took the note away",
+    }
+    if event.verb == "added":
+        other = after.get("second car of")
+        return f"added as the second car of {other}" if other else "added the run"
+    if event.verb == "changed":
+        return "changed " + (", ".join(changes_in_words(before, after)) or "the run")
+    if event.verb == Booking.End.CANCELLED.value:
+        if person:
+            return f"{name} is off the run, as it was cancelled"
+        if after.get("cause") == Run.Cause.RULE:
+            return "cancelled: the weekly run no longer has this date"
+        return f"cancelled the run: {after.get('reason')}" if after.get("reason") else "cancelled the run"
+    said = words.get(event.verb, event.verb)
+    return f"{said} ({after['note']})" if after.get("note") and event.verb != "noted" else said
+
+
+def seated_words(name: str, after: dict[str, Any]) -> str:
+    if after.get("on behalf"):
+        return f"seated {name} in {seat_word(after)}, as agreed"
+    return f"{name} took {seat_word(after)}"
+
+
+def seat_word(values: dict[str, Any]) -> str:
+    return "the second seat" if values.get("seat") == Booking.Seat.SECOND else "the driver's seat"
+
+
+def changes_in_words(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
+    names = {"starts at": "the start", "ends at": "the end", "stops": "the stops", "crates": "the crates"}
+    found = []
+    for key, new in after.items():
+        old = before.get(key)
+        if old == new or key not in names:
+            continue
+        shown = "" if key == "stops" else f" from {readable(old)} to {readable(new)}"
+        found.append(names[key] + shown)
+    return found
+
+
+def readable(value: Any) -> str:
+    moment = parse_datetime(value) if isinstance(value, str) else None
+    if moment is None:
+        return str(value)
+    local = localtime(moment)
+    return f"{date_format(local)}, {time_format(local)}"

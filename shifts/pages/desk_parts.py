@@ -1,0 +1,141 @@
+"""Runs and people as the parts of the desk's pages draw them: plain values, no decisions left."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.urls import reverse
+from django.utils.formats import date_format, time_format
+from django.utils.timezone import localtime
+from django.utils.translation import gettext as _
+from django.utils.translation import override
+
+from shifts.cover.candidates import Candidate
+from shifts.cover.urgency import level
+from shifts.models import Booking, Policy, Run
+from sites.models import Programme
+from volunteers.models import Person
+
+
+def seats_of(run: Run) -> list[dict[str, str]]:
+    """Both seats of a run that was fetched `with_people`, driver first."""
+    seated = {booking.seat: booking.person for booking in run.seated}
+    off = "cancelled" if run.is_cancelled else "closed that day" if getattr(run, "closed", False) else ""
+    driver = {"kind": "driver", "label": "Driver's seat", "state": "empty", "word": "needs a driver"}
+    second = {"kind": "second", "label": "Second seat", "state": "empty", "word": "room for one"}
+    if not run.second_seat:
+        second |= {"state": "none", "word": "no second seat"}
+    for seat in (driver, second):
+        person = seated.get(seat["kind"])
+        if person:
+            seat |= {"state": "taken", "word": person.name}
+            seat["note"] = off or ("lead driver" if person.is_lead and seat is driver else "")
+        elif off and seat["state"] != "none":
+            seat |= {"state": "off", "word": off}
+    return [driver, second]
+
+
+def card_of(run: Run, *, at: datetime | None = None, policy: Policy | None = None) -> dict[str, Any]:
+    """A run in a list. With a moment and the policy: how urgent its empty driver's seat is."""
+    stops = [stop.site.name for stop in run.ordered_stops]
+    card: dict[str, Any] = {
+        "url": reverse("desk_run", args=[run.pk]),
+        "starts_at": run.starts_at,
+        "ends_at": run.ends_at,
+        "title": run.title,
+        "stops": [] if run.title == " to ".join(stops) else stops,
+        "seats": seats_of(run),
+        "note": f"about {crates(run)}" if run.crates else "",
+    }
+    if at and policy:
+        card |= {
+            "urgency": level(run, at=at, policy=policy).value,
+            "urgency_word": how_soon(run.starts_at, at),
+        }
+    return card
+
+
+def crates(run: Run) -> str:
+    return "1 crate" if run.crates == 1 else f"{run.crates} crates"
+
+
+def how_soon(moment: datetime, at: datetime) -> str:
+    """How far off a moment is, in words."""
+    left = moment - at
+    minutes = round(abs(left) / timedelta(minutes=1))
+    if left <= timedelta(0):
+        return f"started {minutes} min ago" if minutes < 120 else f"started {minutes // 60} hours ago"
+    if minutes < 60:
+        return f"in {minutes} min"
+    if minutes < 48 * 60:
+        hours = round(minutes / 60)
+        return f"in {hours} hour" if hours == 1 else f"in {hours} hours"
+    return f"in {(localtime(moment).date() - localtime(at).date()).days} days"
+
+
+def when(run: Run) -> str:
+    """Day and time, as in "Tue, Dec 1, 8:00 a.m."."""
+    start = localtime(run.starts_at)
+    return f"{date_format(start)}, {time_format(start)}"
+
+
+def title_and_time(run: Run) -> str:
+    return f"{run.title}, {when(run)}"
+
+
+def calls_of(
+    candidates: Iterable[Candidate], run: Run, *, seat: str, programme: Programme
+) -> list[dict[str, Any]]:
+    """The rows of a call list."""
+    return [
+        {
+            **contact_of(candidate.person),
+            "pk": candidate.person.pk,
+            "reasons": candidate.reasons,
+            "warn": preference_of(candidate.person),
+            "text": text_for(candidate.person, run, seat=seat, programme=programme),
+        }
+        for candidate in candidates
+    ]
+
+
+def contact_of(person: Person) -> dict[str, str]:
+    """Who, and how to reach them."""
+    return {
+        "name": person.name,
+        "url": reverse("desk_person", args=[person.pk]),
+        "phone": str(person.phone),
+        "tel": person.phone.as_e164 if person.phone else "",
+        "email": person.email,
+    }
+
+
+def preference_of(person: Person) -> str:
+    """What to know before calling."""
+    said = []
+    if person.reach == Person.Reach.TEXT:
+        said.append("prefers a text message")
+    if person.language != "en":
+        said.append(f"speaks {person.get_language_display()}")
+    return ", ".join(said)
+
+
+def text_for(person: Person, run: Run, *, seat: str, programme: Programme) -> str:
+    """The prefilled text message, in the person's language and the programme's time."""
+    with override(person.language):
+        start = localtime(run.starts_at)
+        words = {
+            "name": person.first_name,
+            "run": run.title,
+            "day": date_format(start),
+            "time": time_format(start),
+        }
+        if seat == Booking.Seat.DRIVER:
+            text = _("Hi %(name)s, can you drive this run: %(run)s, %(day)s at %(time)s?") % words
+        else:
+            text = _("Hi %(name)s, would you like to ride along: %(run)s, %(day)s at %(time)s?") % words
+        return " ".join(
+            part for part in (text, _("Please text back either way."), programme.contact_name) if part
+        )
