@@ -85,7 +85,7 @@ def make_runs_ahead(*, at: datetime | None = None, until: date | None = None) ->
     at = at or timezone.now()
     programme, policy = Programme.current(), Policy.current()
     until = until or horizon(at, policy, programme.zone)
-    shifts = list(Shift.objects.in_use(local_date(at, programme.zone)).order_by("pk").prefetch_related(TERMS))
+    shifts = list(Shift.objects.in_use(local_date(at, programme.zone)).order_by("pk"))
     return sum(
         make_runs(*shifts[first : first + TOGETHER], at=at, until=until, zone=programme.zone)
         for first in range(0, len(shifts), TOGETHER)
@@ -103,7 +103,9 @@ def make_runs(*shifts: Shift, at: datetime, until: date | None = None, zone: Zon
     until = until or horizon(at, Policy.current(), zone)
     today = local_date(at, zone)
     ids = [shift.pk for shift in shifts]
-    list(Shift.objects.select_for_update(of=("self",), no_key=True).filter(pk__in=ids).order_by("pk"))
+    held = Shift.objects.select_for_update(of=("self",), no_key=True).filter(pk__in=ids).order_by("pk")
+    # Terms are read under the lock: a change of the weekly run that came first must be seen.
+    shifts = tuple(held.prefetch_related(TERMS))
     made = set(Run.objects.filter(shift__in=ids, slot_date__gte=today).values_list("shift", "slot_date"))
     runs, terms = [], []
     for shift in shifts:
