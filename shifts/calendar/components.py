@@ -19,6 +19,8 @@ from sites.models import DoorNotes
 PRODID = "-//Second Seat//Runs//EN"
 ALARM_BEFORE = timedelta(hours=1)
 
+Doors = dict[int, DoorNotes]  # the newest door notes by site
+
 
 def clean(text: str) -> str:
     """Text without control characters, which calendars choke on; line breaks and tabs stay."""
@@ -36,7 +38,7 @@ def calendar(*components: Event) -> Calendar:
     return result
 
 
-def event(entry: CalendarEntry, *, stamp: datetime, doors: dict[int, DoorNotes], alarm: bool = True) -> Event:
+def event(entry: CalendarEntry, *, stamp: datetime, doors: Doors, alarm: bool = True) -> Event:
     """An entry's event, in UTC, in its person's language.
 
     `stamp` is DTSTAMP: when this message was made, or in a feed when the entry last changed.
@@ -81,7 +83,7 @@ def summary(booking: Booking) -> str:
     return _("Ride along: %(run)s") % {"run": booking.run.title}
 
 
-def description(run: Run, doors: dict[int, DoorNotes]) -> str:
+def description(run: Run, doors: Doors) -> str:
     """Stops in order with their times, whom to call, door notes, and the link to the run."""
     lines = []
     if run.note:
@@ -100,9 +102,9 @@ def description(run: Run, doors: dict[int, DoorNotes]) -> str:
     return "\n".join(lines)
 
 
-def newest_doors(site_ids: set[int]) -> dict[int, DoorNotes]:
+def newest_doors(site_ids: set[int]) -> Doors:
     """The newest door notes of each site, in one query."""
-    newest: dict[int, DoorNotes] = {}
+    newest: Doors = {}
     for notes in DoorNotes.objects.filter(site__in=site_ids).order_by("site", "-revision"):
         newest.setdefault(notes.site_id, notes)
     return newest

@@ -7,25 +7,24 @@ from datetime import datetime
 from django.conf import settings
 from icalendar import vCalAddress
 
-from shifts.calendar.components import calendar, event, newest_doors
+from shifts.calendar.components import Doors, calendar, event
 from shifts.models import CalendarEntry
 from sites.models import Programme
 
 
-def request(entry: CalendarEntry, *, at: datetime) -> bytes:
-    """The REQUEST for an entry, as bytes with CRLF."""
-    return message(entry, "REQUEST", at=at)
+def request(entry: CalendarEntry, *, doors: Doors, programme: Programme, at: datetime) -> bytes:
+    """The REQUEST for an entry, as bytes with CRLF. `doors` holds the newest door notes by site."""
+    return message(entry, "REQUEST", doors=doors, programme=programme, at=at)
 
 
-def cancellation(entry: CalendarEntry, *, at: datetime) -> bytes:
+def cancellation(entry: CalendarEntry, *, doors: Doors, programme: Programme, at: datetime) -> bytes:
     """The CANCEL for an entry whose SEQUENCE was raised for it. No alarm (RFC 5546 3.2.5)."""
-    return message(entry, "CANCEL", at=at)
+    return message(entry, "CANCEL", doors=doors, programme=programme, at=at)
 
 
-def message(entry: CalendarEntry, method: str, *, at: datetime) -> bytes:
-    site_ids = set(entry.booking.run.site_ids)
-    component = event(entry, stamp=at, doors=newest_doors(site_ids), alarm=method == "REQUEST")
-    component["organizer"] = vCalAddress.new(settings.DEFAULT_FROM_EMAIL, cn=Programme.current().name)
+def message(entry: CalendarEntry, method: str, *, doors: Doors, programme: Programme, at: datetime) -> bytes:
+    component = event(entry, stamp=at, doors=doors, alarm=method == "REQUEST")
+    component["organizer"] = vCalAddress.new(settings.DEFAULT_FROM_EMAIL, cn=programme.name)
     component["attendee"] = vCalAddress.new(
         entry.address,
         cn=entry.person.name,

@@ -150,9 +150,10 @@ class Run(models.Model):
 
     @cached_property
     def ordered_stops(self) -> list[Stop]:
-        """The stops in order, with their sites; from `with_people` where it was used."""
-        cache = getattr(self, "_prefetched_objects_cache", {})
-        return list(self.stops.all() if "stops" in cache else self.stops.select_related("site"))
+        """The stops in order, with their sites and contacts; from `with_people` where it was used."""
+        if "stops" in getattr(self, "_prefetched_objects_cache", {}):
+            return list(self.stops.all())
+        return list(self.stops.select_related("site").prefetch_related("site__contacts"))
 
     @cached_property
     def site_ids(self) -> list[int]:

@@ -21,19 +21,21 @@ from volunteers.models import Person
 
 
 @contextmanager
-def in_words_of(person: Person) -> Iterator[None]:
-    """Their language, and the programme's clock."""
-    with override(person.language), timezone.override(Programme.current().zone):
-        yield
+def in_words_of(person: Person) -> Iterator[Programme]:
+    """Their language, and the clock of the programme, which it hands on."""
+    programme = Programme.current()
+    with override(person.language), timezone.override(programme.zone):
+        yield programme
 
 
-def facts(run: Run, person: Person, **more: Any) -> dict[str, Any]:
+def facts(run: Run, person: Person, programme: Programme, **more: Any) -> dict[str, Any]:
     """What every mail about a run can say."""
     doors = newest_doors(set(run.site_ids))
     return {
         "run": run,
         "person": person,
-        "programme": Programme.current(),
+        "programme": programme,
+        "doors": doors,
         "stops": [
             {"site": stop.site, "at": run.arrives_at(stop), "doors": doors.get(stop.site_id)}
             for stop in run.ordered_stops
@@ -43,20 +45,23 @@ def facts(run: Run, person: Person, **more: Any) -> dict[str, Any]:
     }
 
 
-def with_calendar(mail: outbox.Mail, entry: CalendarEntry, method: str, at: datetime) -> outbox.Mail:
+def with_calendar(
+    mail: outbox.Mail, entry: CalendarEntry, method: str, context: dict[str, Any], at: datetime
+) -> outbox.Mail:
     """The mail with its calendar object, where the entry went out by mail."""
     if not entry.address:
         return mail
     build = invitations.request if method == "REQUEST" else invitations.cancellation
-    return outbox.Mail(mail.subject, mail.text, mail.html, calendar=build(entry, at=at), method=method)
+    calendar = build(entry, doors=context["doors"], programme=context["programme"], at=at)
+    return outbox.Mail(mail.subject, mail.text, mail.html, calendar=calendar, method=method)
 
 
 def owe_for_entry(
     name: str, booking: Booking, entry: CalendarEntry, method: str, at: datetime, **more: Any
 ) -> None:
-    with in_words_of(booking.person):
-        mail = outbox.render(name, facts(booking.run, booking.person, booking=booking, **more))
-        mail = with_calendar(mail, entry, method, at)
+    with in_words_of(booking.person) as programme:
+        context = facts(booking.run, booking.person, programme, booking=booking, **more)
+        mail = with_calendar(outbox.render(name, context), entry, method, context, at)
         outbox.owe(
             person=booking.person,
             mail=mail,
@@ -64,6 +69,7 @@ def owe_for_entry(
             about=entry.uid,
             at=at,
             key=f"{name}:{entry.uid}:{entry.sequence}",
+            programme=programme,
         )
 
 
@@ -91,17 +97,19 @@ def seat_empty(booking: Booking, *, at: datetime) -> None:
     if booking.seat != Booking.Seat.DRIVER or run.ends_at <= at:
         return
     for other in run.bookings.live().select_related("person"):
-        with in_words_of(other.person):
-            mail = outbox.render("no_lead", facts(run, other.person, driver=booking.person))
+        with in_words_of(other.person) as programme:
+            mail = outbox.render("no_lead", facts(run, other.person, programme, driver=booking.person))
             outbox.owe(
                 person=other.person, mail=mail, kind="no lead", key=f"no-lead:{other.pk}:{booking.pk}", at=at
             )
     short_notice = timedelta(hours=Policy.current().short_notice_hours)
     if booking.end == Booking.End.GIVEN_BACK and run.starts_at - at <= short_notice:
         for coordinator in Person.objects.active().filter(user__is_coordinator=True):
-            with in_words_of(coordinator):
+            with in_words_of(coordinator) as programme:
                 desk = settings.BASE_URL + reverse("desk_run", args=[run.pk])
-                mail = outbox.render("given_back", facts(run, coordinator, booking=booking, desk=desk))
+                mail = outbox.render(
+                    "given_back", facts(run, coordinator, programme, booking=booking, desk=desk)
+                )
                 outbox.owe(
                     person=coordinator,
                     mail=mail,
@@ -113,9 +121,9 @@ def seat_empty(booking: Booking, *, at: datetime) -> None:
 
 def moved_away(entry: CalendarEntry, *, at: datetime) -> None:
     """To the address a person had before: this invitation ends, the booking goes on elsewhere."""
-    with in_words_of(entry.person):
-        mail = outbox.render("moved_away", facts(entry.booking.run, entry.person))
-        mail = with_calendar(mail, entry, "CANCEL", at)
+    with in_words_of(entry.person) as programme:
+        context = facts(entry.booking.run, entry.person, programme)
+        mail = with_calendar(outbox.render("moved_away", context), entry, "CANCEL", context, at)
         outbox.write(
             address=entry.address,
             name=entry.person.name,
