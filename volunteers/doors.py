@@ -11,8 +11,11 @@ from django.utils.translation import gettext as _
 
 from sites.changes import write_door_notes
 from sites.models import DoorNotes, Site
+from volunteers import clearance
 from volunteers.models import Completion, Person, Step, StepTerm
 from volunteers.progress import NotPossible, complete, today
+
+DROVE_THERE = "Drove there before the notes were written."
 
 
 @transaction.atomic
@@ -22,16 +25,19 @@ def publish(
     *,
     by: Any,
     must_read_again: bool = False,
+    drivers_know_it: bool = False,
     from_day: date | None = None,
     at: datetime | None = None,
 ) -> DoorNotes:
-    """Writes door notes. The first ones make reading them a step of the site.
+    """Writes door notes. The first ones make reading them a step of the site; with `drivers_know_it`, those
+    who are ready to drive there today count as having read them, so that nobody is locked out.
 
     A later revision is shown first on every sheet; it must be read again before driving only where
     the coordinator says so, from a date (today when None). Reading the newer satisfies the older.
     """
     day = from_day or today(at)
     notes = write_door_notes(site, texts, by=by, at=at)
+    here_already = list(clearance.cleared(Person.objects.drivers(), on=day, sites=[site.pk]))
     step, made = Step.objects.get_or_create(
         kind=Step.Kind.DOORS,
         site=site,
@@ -39,6 +45,8 @@ def publish(
     )
     if made:
         StepTerm.objects.create(step=step, applies_from=day, revision=notes.revision)
+        for person in here_already if drivers_know_it else []:
+            complete(person=person, step=step, by=by, on=day, reason=DROVE_THERE, at=at)
     elif must_read_again:
         require_revision(step, notes.revision, day)
     return notes

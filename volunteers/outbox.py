@@ -92,7 +92,9 @@ def compose(mail: Mail, *, to: str, name: str, message_id: str, at: datetime, pr
 
 def encoded(data: bytes, kind: str, subkind: str, **parameters: str) -> MIMEBase:
     """Bytes as a part in base64, so that no mail server on the way touches a line of them."""
-    part = MIMEBase(kind, subkind, **parameters)
+    part = MIMEBase(kind, subkind)
+    for parameter, value in parameters.items():
+        part.set_param(parameter, value)
     part.set_payload(base64.encodebytes(data).decode("ascii"))
     part["Content-Transfer-Encoding"] = "base64"
     return part

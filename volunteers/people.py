@@ -12,7 +12,7 @@ from django.utils import timezone
 from sites.log import changes, record
 from volunteers.models import Availability, Away, Car, Person, User
 from volunteers.models.person import new_nonce
-from volunteers.progress import today
+from volunteers.progress import NotPossible, today
 
 
 def sign_in_for(email: str) -> User:
@@ -150,6 +150,29 @@ def appoint_coordinator(*, email: str, name: str, by: Any) -> Person:
     person = user.people.order_by("pk").first() or add_person(name=name, email=email, drives=False, by=by)
     record(verb="coordinator appointed", subject=person, person=person, by=by)
     return person
+
+
+@transaction.atomic
+def end_coordinator(user: User, *, by: Any) -> None:
+    """Takes the desk from a sign-in; the person stays. Raises NotPossible for the last coordinator."""
+    others = User.objects.select_for_update(no_key=True).filter(is_coordinator=True).order_by("pk")
+    coordinators = list(others)  # held, so that two cannot take the desk from each other at once
+    if user not in coordinators:
+        return
+    if len(coordinators) == 1:
+        raise NotPossible("This is the last coordinator. Add another one first.")
+    User.objects.filter(pk=user.pk).update(is_coordinator=False)
+    person = user.people.order_by("pk").first()
+    record(verb="coordinator ended", subject=person or user, person=person, by=by)
+
+
+def leave(person: Person, *, by: Any, on: date | None = None) -> Person:
+    """The person has left, from a date on (today when None). Nothing is deleted, and they may come back."""
+    return change_person(person, by=by, left_on=max(on or today(), person.joined_on))
+
+
+def come_back(person: Person, *, by: Any) -> Person:
+    return change_person(person, by=by, left_on=None)
 
 
 def new_feed_link(person: Person, *, by: Any) -> Person:

@@ -58,7 +58,8 @@ def complete(
 ) -> Completion:
     """Records a step as done on a date (today when None), until the paper's date or as long as it lasts.
 
-    A step that must be done once is renewed: an earlier completion stays, the later one counts too.
+    A step that must be done once is renewed: an earlier completion stays, the later one counts too. But
+    once a paper's date is known, "date to follow" ends: nobody drives on it beyond that date.
     Raises NotPossible with a sentence for the person who records it.
     """
     at = at or timezone.now()
@@ -77,6 +78,10 @@ def complete(
         valid_until = add_months(on, term.lasts_months)
     if valid_until is not None and valid_until < on:
         raise NotPossible(_("That date is over: %(date)s.") % {"date": valid_until})
+    if step.kind == Step.Kind.PAPER and how != Completion.How.SEEN:
+        waiting = Completion.objects.standing().filter(person=person, step=step, how=Completion.How.SEEN)
+        for earlier in waiting.filter(valid_until__gt=valid_until):
+            withdraw(earlier, reason="The date of the paper is known now.", by=by, at=at)
     completion = Completion.objects.create(
         step=step,
         person=person,

@@ -3,13 +3,13 @@ and flagged, or cancelled with notices."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 from django.utils.formats import date_format, time_format
 from django.utils.timezone import localtime
@@ -23,10 +23,11 @@ from shifts.schedule.legs import usual_arrivals
 from shifts.seats import notices
 from shifts.seats.booking import give_back, hold, seat
 from shifts.seats.refusals import Refusal
+from sites.changes import change_programme as change_programme_facts
 from sites.changes import change_site as change_site_facts
-from sites.log import record
+from sites.log import changes, record
 from sites.models import DoorNotes, Programme, Site
-from volunteers import doors
+from volunteers import doors, people
 from volunteers.models import Person
 from volunteers.people import change_person as change_person_facts
 
@@ -274,6 +275,13 @@ class Outcome:
     kept: list[Run] = field(default_factory=list)  # no longer on the rule, kept for its booking
     dropped: list[Run] = field(default_factory=list)
 
+    def add(self, other: Outcome) -> None:
+        self.made += other.made
+        self.changed += other.changed
+        self.told += other.told
+        self.kept += other.kept
+        self.dropped += other.dropped
+
 
 @transaction.atomic
 def change_shift(
@@ -390,6 +398,92 @@ def drop_from_rule(run: Run, *, by: Any, at: datetime, outcome: Outcome) -> None
         run.delete()
 
 
+class Undone(Exception):
+    """Carries an outcome out of a transaction that is taken back."""
+
+    def __init__(self, outcome: Outcome) -> None:
+        self.outcome = outcome
+
+
+def tried(change: Callable[[], Outcome]) -> Outcome:
+    """What a change of a weekly run would do. It is made and taken back at once, so nothing is written.
+
+    The runs of the outcome show what they would be. Must not be called inside a transaction that goes on.
+    """
+    try:
+        with transaction.atomic():
+            raise Undone(change())
+    except Undone as undone:
+        return undone.outcome
+
+
+# The programme's own facts and numbers
+
+
+@transaction.atomic
+def change_programme(*, by: Any, at: datetime | None = None, **facts: Any) -> Outcome:
+    """Changes the programme's facts. In another time zone 08:00 stays 08:00: the runs ahead are timed anew.
+
+    One-off runs and those edited by hand keep their moment; the date they stand under is the new zone's.
+    """
+    at = at or timezone.now()
+    old = Programme.current().zone
+    zone = change_programme_facts(by=by, **facts).zone
+    outcome = Outcome()
+    if zone == old:
+        return outcome
+    from_day = min(local_date(at, old), local_date(at, zone))
+    for run in hold(Run.objects.ahead(at)):
+        day = local_date(run.starts_at, zone)
+        if run.local_date != day:
+            Run.objects.filter(pk=run.pk).update(local_date=day)
+    for shift in Shift.objects.order_by("pk"):
+        outcome.add(follow_terms(shift, from_day=from_day, by=by, at=at))
+    return outcome
+
+
+@transaction.atomic
+def change_policy(*, by: Any, at: datetime | None = None, **numbers: Any) -> Policy:
+    """Changes the schedule numbers. More weeks ahead: the worker makes the runs within a minute."""
+    policy = Policy.current()
+    before, after = changes(policy, numbers)
+    if after:
+        for name, value in after.items():
+            setattr(policy, name, value)
+        policy.save()
+        record(verb="changed", subject=policy, by=by, at=at, before=before, after=after)
+    return policy
+
+
+# A site that is used no longer
+
+
+class InUse(Exception):
+    """A site cannot end yet; the text says what still uses it."""
+
+
+@transaction.atomic
+def end_site(site: Site, *, by: Any, at: datetime | None = None) -> Site:
+    """The site is offered no longer. Raises InUse while a weekly run or a run ahead stops there."""
+    at = at or timezone.now()
+    site = Site.objects.select_for_update(of=("self",), no_key=True).get(pk=site.pk)
+    day = local_date(at, Programme.current().zone)
+    users = list(weekly_runs_at(site, day))
+    if users:
+        names = ", ".join(shift.name for shift in users)
+        raise InUse(f"These weekly runs stop there: {names}. Change or end them first.")
+    ahead = runs_at(site, at).on_the_books().count()
+    if ahead:
+        raise InUse(f"There are still {ahead} runs ahead that stop there. Change or cancel them first.")
+    return change_site_facts(site, by=by, ended_on=day)
+
+
+def weekly_runs_at(site: Site, day: date) -> QuerySet[Shift]:
+    """Weekly runs that stop at the site on the day or later, by the terms they have now."""
+    terms = ShiftTerm.objects.filter(Q(applies_until=None) | Q(applies_until__gt=day), stops__site=site)
+    return Shift.objects.filter(terms__in=terms).distinct()
+
+
 # What calendars show beside the run itself
 
 
@@ -431,13 +525,22 @@ def publish_door_notes(
     *,
     by: Any,
     must_read_again: bool = False,
+    drivers_know_it: bool = False,
     from_day: date | None = None,
     at: datetime | None = None,
 ) -> DoorNotes:
     """New door notes: feeds show them at once, nobody booked loses a seat."""
     at = at or timezone.now()
     hold(runs_at(site, at))
-    notes = doors.publish(site, texts, by=by, must_read_again=must_read_again, from_day=from_day, at=at)
+    notes = doors.publish(
+        site,
+        texts,
+        by=by,
+        must_read_again=must_read_again,
+        drivers_know_it=drivers_know_it,
+        from_day=from_day,
+        at=at,
+    )
     entries.note_change(entries_at(site, at), at=at)
     return notes
 
@@ -455,6 +558,19 @@ def entries_at(site: Site, at: datetime) -> Sequence[CalendarEntry]:
         .select_related("person", "booking__run", "booking__person")
         .order_by("booking__run__starts_at", "pk")
     )
+
+
+@transaction.atomic
+def leave(
+    person: Person, *, give_up: Sequence[Booking] = (), by: Any, at: datetime | None = None
+) -> Person:
+    """The person leaves the programme today, and is taken out of these of their runs."""
+    at = at or timezone.now()
+    hold(Run.objects.filter(bookings__in=give_up))
+    for booking in give_up:
+        if booking.person_id == person.pk:
+            give_back(booking, by=by, end=Booking.End.TAKEN_OUT, note=_("Left the programme."), at=at)
+    return people.leave(person, by=by, on=local_date(at, Programme.current().zone))
 
 
 @transaction.atomic

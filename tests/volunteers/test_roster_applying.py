@@ -12,8 +12,9 @@ from django.db import connection
 from django.db.models import Model
 
 from sites.models import Event
-from tests.factories import PersonFactory, coordinator
+from tests.factories import PersonFactory, SiteFactory, coordinator
 from volunteers.clearance import cleared
+from volunteers.doors import publish
 from volunteers.models import Availability, Car, Completion, Person, Step, User
 from volunteers.people import change_person
 from volunteers.progress import withdraw
@@ -350,3 +351,21 @@ def test_the_command_explains_what_it_cannot_do(arguments, says):
     with pytest.raises(CommandError, match=says):
         run(*arguments, "--apply")
     assert not Person.objects.exists()
+
+
+# --- Nobody is locked out on the first day ------------------------------------------------
+def test_current_drivers_may_drive_to_sites_whose_door_notes_were_there_first():
+    site = SiteFactory()
+    publish(site, {"entrance": "The blue door"}, by=None, at=NOON)
+    bring_in()
+    drivers = cleared(Person.objects.drivers(), on=TODAY, sites=[site.pk])
+    assert {person.name for person in drivers} == ready() != set()
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_door_notes_written_afterwards_count_as_known_where_the_coordinator_says_so(known):
+    bring_in()
+    site = SiteFactory()
+    publish(site, {"entrance": "The blue door"}, by=None, drivers_know_it=known, at=NOON)
+    drivers = cleared(Person.objects.drivers(), on=TODAY, sites=[site.pk])
+    assert {person.name for person in drivers} == (ready() if known else set())

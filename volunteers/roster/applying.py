@@ -12,9 +12,9 @@ from django.utils import timezone
 
 from sites.log import record
 from sites.models import Programme
-from volunteers.models import Completion, Person, Step
+from volunteers.models import Person, Step
 from volunteers.people import add_person, appoint_lead, change_person, set_cars, set_hours
-from volunteers.progress import complete, withdraw
+from volunteers.progress import complete
 from volunteers.roster.columns import MEANINGS
 from volunteers.roster.known import records
 from volunteers.roster.meaning import PAPERS, Meaning, Problem, Question, Row, understand
@@ -155,8 +155,6 @@ def bring_in(outcome: Outcome, steps: dict[int, Step], *, since: date, by: Any, 
         set_hours(person, list(outcome.hours), by=by)
     if outcome.appoint_lead:
         person = appoint_lead(person, by=by, since=since)
-    for completion in Completion.objects.standing().filter(pk__in=outcome.take_back):
-        withdraw(completion, reason="The date of the paper is known now.", by=by, at=at)
     for tick in outcome.ticks:
         complete(
             person=person,

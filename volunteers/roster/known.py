@@ -6,6 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date, time
 
+from sites.models import Site
 from volunteers.models import Availability, Car, Completion, Person, StepTerm
 
 
@@ -42,7 +43,7 @@ class Known:
 
 @dataclass(frozen=True)
 class Asked:
-    """A step in force for the whole programme."""
+    """A step in force, of the programme or a site."""
 
     pk: int
     code: str  # "license", "briefing", ...; the step's kind where it has no code
@@ -51,6 +52,7 @@ class Asked:
     lasts_months: int | None
     is_paper: bool
     may_be_waived: bool
+    is_doors: bool = False
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,8 @@ class Records:
 
 def records(today: date) -> Records:
     """Everything a plan needs, in five queries however many people there are."""
-    terms = StepTerm.objects.in_force(today, []).select_related("step").order_by("step__position", "pk")
+    everywhere = StepTerm.objects.in_force(today, Site.objects.values("pk"))
+    terms = everywhere.select_related("step").order_by("step__position", "pk")
     steps = tuple(
         Asked(
             pk=term.step.pk,
@@ -71,6 +74,7 @@ def records(today: date) -> Records:
             lasts_months=term.lasts_months,
             is_paper=term.step.kind == term.step.Kind.PAPER,
             may_be_waived=term.step.may_be_waived,
+            is_doors=term.step.kind == term.step.Kind.DOORS,
         )
         for term in terms
     )

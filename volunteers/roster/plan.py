@@ -69,7 +69,6 @@ class Outcome:
     hours: tuple[Hours, ...] | None = None  # None: unchanged
     appoint_lead: bool = False
     ticks: tuple[Tick, ...] = ()
-    take_back: tuple[int, ...] = ()  # completions "date to follow" whose date is known now
     details: tuple[str, ...] = ()  # for people: what is recorded, one short sentence each
     remarks: tuple[str, ...] = ()  # for people: worth a look, stops nothing
     problems: tuple[Problem, ...] = ()
@@ -269,7 +268,7 @@ def newcomer(row: Row, steps: Iterable[Asked], options: Options) -> Outcome:
     }
     if row.reach:
         facts["reach"] = row.reach
-    ticks, _, remarks = ticks_for(row, (), steps, options)
+    ticks, remarks = ticks_for(row, (), steps, options)
     car = (row.car, row.crates) if row.car or row.crates is not None else None
     hours = tuple(row.hours) or None
     details = [] if facts["drives"] else ["does not drive"]
@@ -307,9 +306,9 @@ def known_already(row: Row, person: Known, steps: Iterable[Asked], options: Opti
         details.append("a note is added")
     car = changed_car(row, person)
     hours = tuple(row.hours) if row.hours and not person.hours else None
-    ticks, take_back, remarks = ticks_for(row, person.done, steps, options)
+    ticks, remarks = ticks_for(row, person.done, steps, options)
     lead = row.lead and not person.lead
-    changes = bool(facts or car or hours or lead or ticks or take_back)
+    changes = bool(facts or car or hours or lead or ticks)
     return Outcome(
         row.line,
         row.name,
@@ -320,7 +319,6 @@ def known_already(row: Row, person: Known, steps: Iterable[Asked], options: Opti
         hours=hours,
         appoint_lead=lead,
         ticks=ticks,
-        take_back=take_back,
         details=(*details, *say(car, hours, lead, ticks, options)),
         remarks=(*row.remarks, *remarks),
     )
@@ -349,15 +347,14 @@ def changed_car(row: Row, person: Known) -> tuple[str, int | None] | None:
 
 def ticks_for(
     row: Row, done: Iterable[Recorded], steps: Iterable[Asked], options: Options
-) -> tuple[tuple[Tick, ...], tuple[int, ...], tuple[str, ...]]:
-    """Steps to record, completions to take back, and remarks.
+) -> tuple[tuple[Tick, ...], tuple[str, ...]]:
+    """Steps to record, and remarks.
 
     A step that has ever been recorded is not filled in again: re-running an old file neither renews
     "date to follow" nor brings back what was taken back.
     """
     drives_now = row.status == Status.CURRENT or (row.status == Status.UNSAID and options.everybody_drives)
     ticks: list[Tick] = []
-    take_back: list[int] = []
     remarks: list[str] = []
     for step in steps:
         recorded = [completion for completion in done if completion.step == step.pk]
@@ -365,9 +362,8 @@ def ticks_for(
         given = getattr(row, f"{step.code}_until" if known else f"{step.code}_on", None)
         if step.is_paper and given:
             if given >= options.today:
-                tick, old, remark = paper_tick(step, given, recorded, options)
+                tick, remark = paper_tick(step, given, recorded, options)
                 ticks += tick
-                take_back += old
                 remarks += remark
             continue  # a date in the file is never replaced by "date to follow", not even one that is over
         if given and not (step.lasts_months and add_months(given, step.lasts_months) < options.today):
@@ -381,21 +377,19 @@ def ticks_for(
         if step.code in row.ticked and not step.is_paper:
             ticks += undated(step, options, TICKED, for_good=not step.lasts_months)
         elif options.papers_seen and drives_now:
-            ticks += undated(step, options, DROVE_BEFORE, for_good=step.may_be_waived)
-    return tuple(ticks), tuple(take_back), tuple(remarks)
+            ticks += undated(step, options, DROVE_BEFORE, for_good=step.may_be_waived or step.is_doors)
+    return tuple(ticks), tuple(remarks)
 
 
 def paper_tick(
     step: Asked, until: date, recorded: list[Recorded], options: Options
-) -> tuple[list[Tick], list[int], list[str]]:
+) -> tuple[list[Tick], list[str]]:
     dated = [c for c in recorded if not c.seen]
     if any(c.valid_until == until for c in dated):
-        return [], [], []
+        return [], []
     if any(not c.withdrawn and (c.valid_until is None or c.valid_until > until) for c in dated):
-        return [], [], [f"{step.title}: the date {us(until)} is not used, a later one is recorded."]
-    # "Date to follow" must not let them drive beyond the date now that it is known.
-    old = [c.pk for c in recorded if c.seen and not c.withdrawn and c.valid_until and c.valid_until > until]
-    return [Tick(step.pk, step.title, options.today, valid_until=until)], old, []
+        return [], [f"{step.title}: the date {us(until)} is not used, a later one is recorded."]
+    return [Tick(step.pk, step.title, options.today, valid_until=until)], []
 
 
 def undated(step: Asked, options: Options, reason: str, *, for_good: bool) -> list[Tick]:
