@@ -191,9 +191,13 @@ def may_ride(run: Run, *, at: datetime) -> list[Candidate]:
         person for person in people_to_ask(at) if person.pk not in busy and not not_free(person, run, zone)
     ]
     lacking = clearance.missing_by_person(free, on=run.local_date, sites=run.site_ids)
-    trainees = [person for person in free if lacking[person.pk]]
-    trainees.sort(key=lambda person: (len(lacking[person.pk]), person.joined_on))
     led = driver is not None and driver.person.is_lead
+
+    def nearness(person: Person) -> tuple:
+        kinds = [step.kind for step in lacking[person.pk]]
+        return Step.Kind.RIDE not in kinds, kinds != [Step.Kind.RIDE], len(kinds), person.joined_on
+
+    trainees = sorted((person for person in free if lacking[person.pk]), key=nearness)
     return [Candidate(person, [still_missing(lacking[person.pk])]) for person in trainees if led] + [
         Candidate(person, ["ready to drive alone", *why(person)[:1]])
         for person in free
@@ -217,7 +221,8 @@ def why(person: Any) -> list[str]:
         facts.append(f"car takes {max(crates)} crates")
     else:
         facts.append("car not measured" if cars else "no car noted")
-    facts.append("usually free then" if person.hours.all() else "has not said when")
+    if person.hours.all():
+        facts.append("usually free then")
     return facts
 
 

@@ -25,7 +25,7 @@ from shifts.cover.orientation import OnTheWay, on_the_way
 from shifts.cover.urgency import unfilled_soon
 from shifts.models import Booking, Policy, Run, Shift
 from shifts.pages.access import Request, coordinator_only, is_coordinator
-from shifts.pages.desk_parts import calls_of, card_of, contact_of, title_and_time, when
+from shifts.pages.desk_parts import calls_of, card_of, contact_of, sentence, title_and_time, when
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.worker import is_late, last_seen
 from sites.models import Closure, Programme, Site
@@ -128,7 +128,10 @@ def gaps_shown(
     return [
         {
             "card": card_of(run, at=at, policy=policy),
-            "calls": calls_of(names[run.pk], run, seat=Booking.Seat.DRIVER, programme=programme),
+            "calls": [
+                call | {"reasons": call["reasons"][:2]}  # one line on a phone
+                for call in calls_of(names[run.pk], run, seat=Booking.Seat.DRIVER, programme=programme)
+            ],
             "seat_url": reverse("desk_seat", args=[run.pk]),
         }
         for run in runs
@@ -178,7 +181,8 @@ def days_of(runs: Any) -> list[dict[str, Any]]:
     """The days that have runs, each with its cards."""
     found: dict[date, list[dict[str, Any]]] = {}
     for run in runs.not_dropped().with_closed().with_people():
-        found.setdefault(run.local_date, []).append(card_of(run))
+        card = card_of(run) | {"stops": [], "note": ""}  # the seats are what is looked for here
+        found.setdefault(run.local_date, []).append(card)
     return [{"date": day, "runs": cards} for day, cards in found.items()]
 
 
@@ -306,11 +310,13 @@ def next_act(one: OnTheWay) -> tuple[str, str, str]:
     """What the coordinator can do next for somebody: in words, where, and what that is called."""
     if one.unsigned:
         run = one.unsigned[0].run
-        words = f"Rode along: {title_and_time(run)}. Ask the lead driver how it went and record it."
+        words = (
+            sentence(f"Rode along: {title_and_time(run)}") + " Ask the lead driver how it went and record it."
+        )
         return words, reverse("desk_run", args=[run.pk]), "Sign off"
     ride = one.next_ride
     if ride and one.waits_for_ride:
-        words = f"Rides along: {title_and_time(ride.run)}. Nothing to do until then."
+        words = sentence(f"Rides along: {title_and_time(ride.run)}") + " Nothing to do until then."
         return words, reverse("desk_run", args=[ride.run_id]), "Open the run"
     step = one.missing[0]
     acts: dict[str, str] = {

@@ -85,6 +85,11 @@ def title_and_time(run: Run) -> str:
     return f"{run.title}, {when(run)}"
 
 
+def sentence(words: str) -> str:
+    """With a full stop at its end, and not with two after "a.m."."""
+    return words if words.endswith(".") else words + "."
+
+
 def calls_of(
     candidates: Iterable[Candidate], run: Run, *, seat: str, programme: Programme
 ) -> list[dict[str, Any]]:
@@ -106,10 +111,14 @@ def contact_of(person: Person) -> dict[str, str]:
     return {
         "name": person.name,
         "url": reverse("desk_person", args=[person.pk]),
-        "phone": str(person.phone),
-        "tel": person.phone.as_e164 if person.phone else "",
         "email": person.email,
+        **phone_of(person.phone),
     }
+
+
+def phone_of(phone: Any) -> dict[str, str]:
+    """A number as it is read, and as it is dialled; both empty where there is none."""
+    return {"phone": phone.as_national, "tel": phone.as_e164} if phone else {"phone": "", "tel": ""}
 
 
 def preference_of(person: Person) -> str:

@@ -25,8 +25,10 @@ from shifts.pages.desk_parts import (
     contact_of,
     crates,
     how_soon,
+    phone_of,
     preference_of,
     seats_of,
+    sentence,
     title_and_time,
     when,
 )
@@ -89,7 +91,7 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
         "can_restore": run.cancel_cause == Run.Cause.CALLED_OFF and not over,
         "faults": [] if over or run.is_cancelled else weaknesses(at=at, runs=[run]),
         "seats": seats_of(run),
-        "seated": [seated_row(booking) for booking in run.seated],
+        "seated": [seated_row(booking, over=over) for booking in run.seated],
         "stops": stops_of(run),
         "history": history_of(run),
         "ride": ride_row(run) if run.starts_at <= at and not run.is_cancelled else None,
@@ -139,6 +141,7 @@ def lists_of(run: Run, programme: Programme, at: datetime, open_: bool) -> dict[
         riders = calls_of(may_ride(run, at=at), run, seat=Booking.Seat.SECOND, programme=programme)
         found |= {
             "ask_second": True,
+            "rider_count": len(riders),
             "riders": riders[:FIRST_CALLS],
             "more_riders": riders[FIRST_CALLS:],
             "led": any(booking.person.is_lead for booking in run.seated),
@@ -146,12 +149,13 @@ def lists_of(run: Run, programme: Programme, at: datetime, open_: bool) -> dict[
     return found
 
 
-def seated_row(booking: Booking) -> dict[str, Any]:
+def seated_row(booking: Booking, *, over: bool) -> dict[str, Any]:
     driver = booking.seat == Booking.Seat.DRIVER
+    does = ("drove" if driver else "rode along") if over else ("drives" if driver else "rides along")
     return {
         **contact_of(booking.person),
         "booking": booking.pk,
-        "seat": "drives" if driver else "rides along",
+        "does": does,
         "is_lead": driver and booking.person.is_lead,
         "reached": booking.person.get_reach_display(),
         "warn": preference_of(booking.person),
@@ -163,14 +167,8 @@ def stops_of(run: Run) -> list[dict[str, Any]]:
     doors = newest_doors(set(run.site_ids))
     contacts: dict[int, list[dict[str, str]]] = {}
     for contact in Contact.objects.filter(site__in=run.site_ids):
-        phone = contact.phone
         contacts.setdefault(contact.site_id, []).append(
-            {
-                "name": contact.name,
-                "role": contact.role,
-                "phone": str(phone),
-                "tel": phone.as_e164 if phone else "",
-            }
+            {"name": contact.name, "role": contact.role, **phone_of(contact.phone)}
         )
     return [
         {
@@ -235,11 +233,14 @@ def seat(request: Request, pk: int) -> HttpResponse:
         booking = take_seat(run=run, person=person, seat=wanted, by=request.user, on_behalf=True)
     except Refusal as refusal:
         what_next = NEXT.get(refusal.code, refusal.next)
-        said = f"{person.name} was not seated on {title_and_time(run)}. {refusal.why} {what_next}"
+        said = (
+            sentence(f"{person.name} was not seated on {title_and_time(run)}") + f" {refusal.why} {what_next}"
+        )
         messages.error(request, said.strip())
         return redirect(back)
     does = "drives" if wanted == Booking.Seat.DRIVER else "rides along on"
-    messages.success(request, f"{person.name} {does} {title_and_time(run)}. {how_told(person)}")
+    done = sentence(f"{person.name} {does} {title_and_time(run)}")
+    messages.success(request, f"{done} {how_told(person)}")
     offer_undo(
         request,
         f"Undo: take {person.first_name} out",
@@ -269,9 +270,8 @@ def take_out(request: Request, pk: int) -> HttpResponse:
         messages.info(request, f"{booking.person.name} was out of this run already.")
         return redirect(back)
     give_back(booking, by=request.user, end=Booking.End.TAKEN_OUT)
-    messages.success(
-        request, f"{booking.person.name} is out of {title_and_time(run)}. {how_told_off(booking.person)}"
-    )
+    done = sentence(f"{booking.person.name} is out of {title_and_time(run)}")
+    messages.success(request, f"{done} {how_told_off(booking.person)}")
     offer_undo(
         request,
         f"Undo: seat {booking.person.first_name} again",
@@ -305,7 +305,7 @@ def cancel(request: Request, pk: int) -> HttpResponse:
     cancel_run(run, reason=form.cleaned_data["reason"], by=request.user)
     names = " and ".join(booking.person.name for booking in run.seated)
     told = f" {names} will be told." if names else ""
-    messages.success(request, f"Cancelled: {title_and_time(run)}.{told}")
+    messages.success(request, sentence(f"Cancelled: {title_and_time(run)}") + told)
     offer_undo(request, "Undo: put it on again", reverse("desk_restore", args=[run.pk]))
     return redirect(back_to(request, page_of(run)))
 
@@ -323,7 +323,8 @@ def restore(request: Request, pk: int) -> HttpResponse:
         messages.info(request, "This run is on.")
         return redirect(page_of(run))
     left_out = restore_run(run, by=request.user)
-    messages.success(request, f"On again: {title_and_time(run)}. Those who were on it are seated and told.")
+    done = sentence(f"On again: {title_and_time(run)}")
+    messages.success(request, f"{done} Those who were on it are seated and told.")
     for person, refusal in left_out:
         messages.warning(request, f"{person.name} could not be seated again. {refusal.why}")
     return redirect(page_of(run))
@@ -337,7 +338,8 @@ def second_car(request: Request, pk: int) -> HttpResponse:
         messages.error(request, "A run that is cancelled or over takes no second car.")
         return redirect(page_of(run))
     second = add_second_car(run, by=request.user)
-    messages.success(request, f"Added: {title_and_time(second)}. It has the same stops and needs a driver.")
+    done = sentence(f"Added: {title_and_time(second)}")
+    messages.success(request, f"{done} It has the same stops and needs a driver.")
     offer_undo(
         request,
         "Undo: cancel the second car",
@@ -407,7 +409,7 @@ def new_run(request: Request) -> HttpResponse:
             by=request.user,
             at=at,
         )
-        messages.success(request, f"Added: {title_and_time(run)}. Now somebody to drive it.")
+        messages.success(request, sentence(f"Added: {title_and_time(run)}") + " Now somebody to drive it.")
         offer_undo(
             request,
             "Undo: cancel it",
