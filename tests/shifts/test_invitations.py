@@ -169,7 +169,7 @@ class TestTheRequest:
         person.language = "es"
         person.save()
         _booking, message = booked(run, person)
-        assert str(event_of(message)["summary"]) != "Drive: Morning run"
+        assert str(event_of(message)["summary"]) == "Conducir: Morning run"
 
     def test_the_strict_reader_agrees(self, run, person):
         """`ical` refuses what RFC 5545 does not allow."""
