@@ -98,8 +98,10 @@ class Site(models.Model):
             ),
             models.CheckConstraint(
                 name="site_place_is_whole_and_on_earth",
+                # Both are named as known: a comparison with NULL is neither true nor false, and would pass.
                 condition=Q(latitude=None, longitude=None)
-                | Q(latitude__gte=-90, latitude__lte=90, longitude__gte=-180, longitude__lte=180),
+                | Q(latitude__isnull=False, longitude__isnull=False)
+                & Q(latitude__gte=-90, latitude__lte=90, longitude__gte=-180, longitude__lte=180),
                 violation_error_message="Give both numbers, latitude -90 to 90 and longitude -180 to 180, "
                 "or neither.",
             ),

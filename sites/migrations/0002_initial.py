@@ -59,6 +59,8 @@ class Migration(migrations.Migration):
                 condition=models.Q(
                     models.Q(("latitude", None), ("longitude", None)),
                     models.Q(
+                        ("latitude__isnull", False),
+                        ("longitude__isnull", False),
                         ("latitude__gte", -90),
                         ("latitude__lte", 90),
                         ("longitude__gte", -180),

@@ -475,6 +475,8 @@ class Migration(migrations.Migration):
                 condition=models.Q(
                     models.Q(("home_latitude", None), ("home_longitude", None)),
                     models.Q(
+                        ("home_latitude__isnull", False),
+                        ("home_longitude__isnull", False),
                         ("home_latitude__gte", -90),
                         ("home_latitude__lte", 90),
                         ("home_longitude__gte", -180),

@@ -7,6 +7,7 @@ from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.functions import Cast
 from django.utils.translation import gettext_lazy as _
 from phonenumber_field.modelfields import PhoneNumberField
 
@@ -35,6 +36,17 @@ class PersonQuerySet(models.QuerySet["Person"]):
     def locked(self) -> PersonQuerySet:
         """Holds the rows until the transaction ends, without blocking inserts that refer to them."""
         return self.select_for_update(of=("self",), no_key=True).order_by("pk")
+
+    def found_by(self, text: str) -> PersonQuerySet:
+        """Those whose name or address holds every word of the text, or whose phone holds its digits."""
+        if not any(mark.isalpha() for mark in text):
+            digits = "".join(mark for mark in text if mark.isascii() and mark.isdigit())
+            as_text = Cast("phone", models.CharField())
+            return self.alias(number=as_text).filter(number__contains=digits) if digits else self.none()
+        found = self
+        for word in text.split():
+            found = found.filter(Q(name__icontains=word) | Q(email__icontains=word))
+        return found
 
     def away_on(self, day: date) -> PersonQuerySet:
         return self.filter(absences__first__lte=day, absences__last__gte=day)
@@ -77,7 +89,8 @@ class Person(models.Model):
             models.CheckConstraint(
                 name="person_home_is_whole_and_on_earth",
                 condition=Q(home_latitude=None, home_longitude=None)
-                | Q(
+                | Q(home_latitude__isnull=False, home_longitude__isnull=False)
+                & Q(
                     home_latitude__gte=-90,
                     home_latitude__lte=90,
                     home_longitude__gte=-180,
