@@ -5,6 +5,7 @@ from django.urls import path
 from shifts.pages import (
     desk,
     desk_people,
+    desk_roster,
     desk_runs,
     desk_settings,
     desk_shifts,
@@ -53,7 +54,7 @@ urlpatterns = [
     path("desk/runs/<int:pk>/sign-off/", desk_runs.sign_off, name="desk_sign_off"),
     path("desk/people/", desk_people.people, name="desk_people"),
     path("desk/people/new/", desk_people.new_person, name="desk_new_person"),
-    path("desk/people/import/", desk_people.import_people, name="desk_import"),
+    path("desk/people/import/", desk_roster.import_people, name="desk_import"),
     path("desk/people/<int:pk>/", desk_people.person, name="desk_person"),
     path("desk/people/<int:pk>/edit/", desk_people.edit_person, name="desk_edit_person"),
     path("desk/people/<int:pk>/steps/<int:step>/done/", desk_people.step_done, name="desk_step_done"),

@@ -472,9 +472,10 @@ def end_site(site: Site, *, by: Any, at: datetime | None = None) -> Site:
     if users:
         names = ", ".join(shift.name for shift in users)
         raise InUse(f"These weekly runs stop there: {names}. Change or end them first.")
-    ahead = runs_at(site, at).on_the_books().count()
+    ahead = runs_at(site, at).filter(cancelled_at=None).count()
     if ahead:
-        raise InUse(f"There are still {ahead} runs ahead that stop there. Change or cancel them first.")
+        some = "A run ahead still stops" if ahead == 1 else f"{ahead} runs ahead still stop"
+        raise InUse(f"{some} there. Cancel them, or end this site when they are over.")
     return change_site_facts(site, by=by, ended_on=day)
 
 
@@ -561,9 +562,7 @@ def entries_at(site: Site, at: datetime) -> Sequence[CalendarEntry]:
 
 
 @transaction.atomic
-def leave(
-    person: Person, *, give_up: Sequence[Booking] = (), by: Any, at: datetime | None = None
-) -> Person:
+def leave(person: Person, *, give_up: Sequence[Booking] = (), by: Any, at: datetime | None = None) -> Person:
     """The person leaves the programme today, and is taken out of these of their runs."""
     at = at or timezone.now()
     hold(Run.objects.filter(bookings__in=give_up))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
@@ -64,3 +64,32 @@ def sign_off_ride(
     second.sign_off = signed
     second.save(update_fields=["sign_off"])
     return signed
+
+
+@transaction.atomic
+def sign_off_told(
+    *, trainee: Person, lead: Person, ridden_on: date, told: str, by: Any, at: datetime | None = None
+) -> SignOff:
+    """ "Ready", as the lead driver told the coordinator: of the run of that day where it is known, else of a
+    ride that stands in no run. Raises NotPossible with a sentence."""
+    rides = Booking.objects.live().of(trainee).filter(seat=Booking.Seat.SECOND, sign_off=None)
+    for booking in rides.filter(run__local_date=ridden_on, run__cancelled_at=None).select_related("run"):
+        ride = ride_of(booking.run)
+        if ride and ride[0].person_id == lead.pk:
+            return sign_off_ride(
+                run=booking.run,
+                lead=lead,
+                outcome=SignOff.Outcome.READY,
+                told_reason=told,
+                by=by,
+                at=at,
+            )
+    return sign_off(
+        trainee=trainee,
+        lead=lead,
+        ridden_on=ridden_on,
+        outcome=SignOff.Outcome.READY,
+        told_reason=told,
+        by=by,
+        at=at,
+    )

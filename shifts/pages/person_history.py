@@ -1,0 +1,123 @@
+"""What was done to a person, when and by whom, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+from django.utils.dateparse import parse_date
+
+from shifts.models import Booking, Run
+from shifts.pages.desk_history import seat_word, who_did
+from shifts.pages.desk_parts import title_and_time
+from sites.models import Event
+from volunteers.models import Completion, Person
+
+SHOWN = 60  # newest events; a driver of some years has hundreds
+
+FACTS = {
+    "name": "the name",
+    "phone": "the phone",
+    "email": "the e-mail address",
+    "language": "the language",
+    "reach": "how to reach them",
+    "drives": "whether they drive",
+    "notes": "the notes",
+    "runs_a_week": "runs a week",
+    "feed_nonce": "the private calendar link",
+    "home_latitude": "the home",
+    "home_longitude": "the home",
+}
+SHOW_VALUES = ("name", "phone", "email")
+
+
+def history_of(person: Person) -> list[dict[str, Any]]:
+    """The newest events that concern the person, newest first; three queries."""
+    events = list(
+        Event.objects.filter(person_id=person.pk).select_related("by").prefetch_related("by__people")[:SHOWN]
+    )
+    keys = {int(key) for key in (event.subject.removeprefix("run:") for event in events) if key.isdecimal()}
+    runs = Run.objects.in_bulk(keys)
+    return [
+        {"at": event.at, "who": who_did(event), "what": in_words(event, run_of(event, runs))}
+        for event in events
+    ]
+
+
+def run_of(event: Event, runs: dict[int, Run]) -> str:
+    """The run that the event is about, as it is called now."""
+    key = event.subject.removeprefix("run:")
+    run = runs.get(int(key)) if key.isdecimal() else None
+    return title_and_time(run) if run else "a run that is no longer there"
+
+
+def in_words(event: Event, run: str) -> str:
+    before, after = event.before or {}, event.after or {}
+    words = WORDS.get(event.verb)
+    said = words(before, after, run) if words else event.verb
+    note = after.get("note")
+    return f"{said} ({note})" if note else said
+
+
+def changed(before: dict, after: dict, run: str) -> str:
+    if "lead_since" in after:
+        return "made a lead driver" if after["lead_since"] else "lead driver no longer"
+    if "left_on" in after:
+        return "left the programme" if after["left_on"] else "came back"
+    parts = []
+    for name in after:
+        what = FACTS.get(name, name.replace("_", " "))
+        if name in SHOW_VALUES:
+            what += f" from {before.get(name) or 'nothing'} to {after[name] or 'nothing'}"
+        parts.append(what)
+    return "changed " + ", ".join(dict.fromkeys(parts))
+
+
+def step_done(before: dict, after: dict, run: str) -> str:
+    said = f"{after.get('step')}: {Completion.How(after.get('how', 'done')).label}"
+    if after.get("until"):
+        said += f", until {us(after['until'])}"
+    return f"{said} ({after['reason']})" if after.get("reason") else said
+
+
+def us(text: Any) -> str:
+    """A date out of the log, as it is written in the United States."""
+    day = parse_date(text) if isinstance(text, str) else text
+    return f"{day.month}/{day.day}/{day.year}" if isinstance(day, date) else str(text)
+
+
+def listed(name: str, nothing: str) -> Callable[[dict, dict, str], str]:
+    def said(before: dict, after: dict, run: str) -> str:
+        return f"{name}: {', '.join(map(str, after.get(name) or [])) or nothing}"
+
+    return said
+
+
+WORDS: dict[str, Callable[[dict, dict, str], str]] = {
+    "added": lambda before, after, run: "joined",
+    "changed": changed,
+    "cars changed": listed("cars", "none"),
+    "hours changed": lambda before, after, run: "changed the usual hours",
+    "away": lambda before, after, run: f"away {us(after.get('first'))} to {us(after.get('last'))}",
+    "not away": lambda before, after, run: (
+        f"not away {us(before.get('first'))} to {us(before.get('last'))} after all"
+    ),
+    "step done": step_done,
+    "step taken back": lambda before, after, run: f"{after.get('step')} taken back: {after.get('reason')}",
+    "ride signed off": lambda before, after, run: (
+        f"ride on {us(after.get('on'))} with {after.get('lead')}: "
+        + ("ready to drive alone" if after.get("outcome") == "ready" else "ride once more")
+    ),
+    "seated": lambda before, after, run: (
+        f"took {seat_word(after)}" + (", as agreed by phone" if after.get("on behalf") else "") + f": {run}"
+    ),
+    Booking.End.GIVEN_BACK.value: lambda before, after, run: f"cannot make it: {run}",
+    Booking.End.TAKEN_OUT.value: lambda before, after, run: f"taken out: {run}",
+    Booking.End.CANCELLED.value: lambda before, after, run: f"run cancelled: {run}",
+    "coordinator appointed": lambda before, after, run: "made a coordinator",
+    "coordinator ended": lambda before, after, run: "coordinator no longer",
+    "told by phone": lambda before, after, run: "told by phone",
+    "not told after all": lambda before, after, run: "not told by phone after all",
+    "mail tried again": lambda before, after, run: "mail tried again",
+}
