@@ -12,6 +12,7 @@ from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
+from django.urls import reverse
 from django.utils import timezone, translation
 
 from sites.models import Programme
@@ -35,6 +36,8 @@ class ProgrammeMiddleware:
         self.get_response = get_response
 
     def __call__(self, request: Request) -> HttpResponse:
+        if request.path == reverse("healthz"):  # it must answer when the database does not
+            return self.get_response(request)
         request.programme = Programme.current()
         request.person = acting_person(request)
         if request.person and settings.LANGUAGE_COOKIE_NAME not in request.COOKIES:
@@ -42,6 +45,22 @@ class ProgrammeMiddleware:
             request.LANGUAGE_CODE = translation.get_language()
         with timezone.override(request.programme.zone):
             return self.get_response(request)
+
+
+class SameForAllMiddleware:
+    """Takes Vary from answers that depend on no language and no sign-in, marked with `same_for_all`.
+
+    The middleware inside it names both for every address, since it reads them before the view is known.
+    """
+
+    def __init__(self, get_response: View) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        response = self.get_response(request)
+        if getattr(response, "same_for_all", False):
+            del response["Vary"]
+        return response
 
 
 def acting_person(request: HttpRequest) -> Person | None:

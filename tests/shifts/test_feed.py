@@ -170,10 +170,10 @@ class TestOverHttp:
         assert client.get(address, headers=headers).status_code == 200
 
     def test_a_change_is_fetched(self, client, person, address):
-        first = client.get(address)
         with time_machine.travel(AT, tick=False):
+            first = client.get(address)
             book(person)
-        again = client.get(address, headers={"If-None-Match": first["ETag"]})
+            again = client.get(address, headers={"If-None-Match": first["ETag"]})
         assert again.status_code == 200
         assert parsedate_to_datetime(again["Last-Modified"]) > parsedate_to_datetime(first["Last-Modified"])
 
