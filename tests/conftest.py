@@ -1,5 +1,6 @@
 """The machinery every test stands on: what is needed, which database, no network, no leftovers."""
 
+import importlib
 import ipaddress
 import os
 import socket
@@ -124,6 +125,12 @@ def database_url(database):
         return f"sqlite:///{database['NAME']}"
     user, password, host = (quote(database[key], safe="") for key in ("USER", "PASSWORD", "HOST"))
     return f"postgres://{user}:{password}@{host}:{database['PORT']}/{database['NAME']}"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _addresses():
+    """The addresses are read once, and not by a test that has just set DEMO."""
+    importlib.import_module("config.urls")
 
 
 # --- No network ---------------------------------------------------------------

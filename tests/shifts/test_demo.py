@@ -1,0 +1,151 @@
+"""The demo: the same for a seed, whole in every part, and not there where real people sign in."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from django.core.checks import run_checks
+from django.db import transaction
+
+from shifts.cover.attention import weaknesses
+from shifts.demo import cast
+from shifts.demo.scenario import fill
+from shifts.models import Booking, CalendarEntry, Run
+from volunteers.clearance import cleared, missing
+from volunteers.models import Message, Person
+
+AT = datetime(2026, 11, 25, 11, 40, tzinfo=UTC)  # 6:40 a.m. in New York
+pytestmark = pytest.mark.django_db
+
+
+def picture():
+    """What the demo shows, without the random parts of private links and calendar entries."""
+    return (
+        list(Person.objects.values_list("name", "phone", "email", "joined_on")),
+        list(Run.objects.values_list("title", "starts_at", "cancelled_at")),
+        sorted(Booking.objects.values_list("run__starts_at", "person__name", "seat", "end")),
+        sorted(Message.objects.values_list("subject", "address", "state")),
+    )
+
+
+def filled(seed=7):
+    """What a fill gives; it leaves nothing behind."""
+    with transaction.atomic():
+        point = transaction.savepoint()
+        fill(at=AT, seed=seed)
+        result = picture()
+        transaction.savepoint_rollback(point)
+    return result
+
+
+def test_the_same_seed_gives_the_same_demo_and_another_one_another():
+    assert filled() == filled()
+    assert filled(seed=8) != filled()
+
+
+@pytest.fixture(scope="class")
+def demo(django_db_setup, django_db_blocker):
+    """The demo, filled once for the tests of a class; each of them works in a transaction inside."""
+    with django_db_blocker.unblock(), transaction.atomic():
+        fill(at=AT)
+        yield
+        transaction.set_rollback(True)
+
+
+@pytest.mark.usefixtures("demo")
+class TestWhatIsInIt:
+    def test_people_in_every_stage(self):
+        today = AT.date()
+        ready = set(cleared(Person.objects.drivers(), on=today).values_list("name", flat=True))
+        stages = {name: stage for name, _box, stage, _facts in cast.PEOPLE}
+        assert ready == {name for name, stage in stages.items() if stage in ("lead", "ready", "lapsing")}
+        assert len(Person.objects.all()) == len(cast.PEOPLE) + 1
+        tobias = Person.objects.get(name="Tobias Wren")
+        assert [term.step.code for term in missing(tobias, on=today)] == ["ride"]
+
+    def test_two_people_share_an_address_and_a_sign_in(self):
+        barnaby, maeve = Person.objects.filter(email="barnaby@fernhollow.example").order_by("name")
+        assert barnaby.user == maeve.user
+
+    def test_some_runs_ahead_need_a_driver_and_the_weeks_behind_were_driven(self):
+        soon = Run.objects.filter(starts_at__gt=AT, starts_at__lt=AT + timedelta(weeks=2))
+        assert 2 <= soon.unfilled().count() < soon.count()
+        behind = Run.objects.filter(ends_at__lt=AT)
+        assert behind.count() > 25
+        assert not behind.unfilled().exists()
+
+    def test_the_lapsing_insurance_shows_on_the_desk(self):
+        assert any("Barnaby Stoke is not ready" in weakness.why for weakness in weaknesses(at=AT))
+
+    def test_the_trainee_finds_a_run_to_ride_along_on(self):
+        led = (
+            Run.objects.ahead(AT)
+            .with_room()
+            .filter(
+                bookings__ended_at=None, bookings__seat="driver", bookings__person__lead_since__isnull=False
+            )
+        )
+        assert led.exists()
+
+    def test_whoever_looks_in_as_volunteer_has_a_next_run(self):
+        assert Booking.objects.live().filter(person__name="Anselm Tolliver", run__starts_at__gt=AT).exists()
+
+    def test_every_live_booking_has_its_calendar_entry(self):
+        assert (
+            not Booking.objects.live().exclude(pk__in=CalendarEntry.objects.live().values("booking")).exists()
+        )
+
+    def test_nothing_of_the_weeks_behind_is_still_to_be_sent(self):
+        old = Message.objects.unsent().filter(created_at__lt=AT - timedelta(days=2))
+        assert not old.exists()
+
+
+@pytest.mark.usefixtures("demo")
+@pytest.mark.urls("tests.demo_urls")
+class TestLookingIn:
+    @pytest.fixture(autouse=True)
+    def _is_a_demo(self, settings):
+        settings.DEMO = True
+
+    @pytest.mark.parametrize(("who", "lands"), [("coordinator", "/desk/"), ("lead", "/"), ("trainee", "/")])
+    def test_as_somebody(self, client, who, lands):
+        response = client.post(f"/demo/as/{who}/")
+        assert response["Location"] == lands
+        assert client.get(lands).status_code == 200
+
+    def test_nobody_else_and_only_by_a_press_of_a_button(self, client):
+        assert client.post("/demo/as/somebody/").status_code == 404
+        assert client.get("/demo/as/coordinator/").status_code == 405
+
+    def test_an_invitation_is_shown_in_words_and_as_calendar_lines(self, client):
+        message = Message.objects.filter(kind="booked").exclude(raw=b"").latest("pk")
+        page = client.get(f"/demo/mail/{message.pk}/").content.decode()
+        assert "BEGIN:VEVENT" in page
+        assert "METHOD:REQUEST" in page
+        assert "Invitation" in page
+        assert message.subject in client.get("/demo/").content.decode()
+
+    def test_a_message_for_the_phone_is_shown_too(self, client):
+        message = Message.objects.filter(raw=b"").first()
+        assert client.get(f"/demo/mail/{message.pk}/").status_code == 200
+
+
+@pytest.mark.usefixtures("demo")
+class TestWhereItMustNotBe:
+    @pytest.mark.parametrize("address", ["/demo/", "/demo/mail/1/"])
+    def test_it_does_not_exist(self, client, address):
+        assert client.get(address).status_code == 404
+        assert client.post("/demo/as/coordinator/").status_code == 404
+
+    @pytest.mark.urls("tests.demo_urls")
+    def test_even_if_its_addresses_were_there_nobody_is_let_in(self, client):
+        assert client.post("/demo/as/coordinator/").status_code == 404
+
+    def test_a_check_refuses_it_at_an_https_address(self, settings):
+        settings.DEMO, settings.PRODUCTION = True, True
+        assert "shifts.E001" in {found.id for found in run_checks()}
+        settings.DEMO = False
+        assert "shifts.E001" not in {found.id for found in run_checks()}
+
+    def test_the_deploy_check_warns_of_it_everywhere(self, settings):
+        settings.DEMO = True
+        assert "shifts.W001" in {found.id for found in run_checks(include_deployment_checks=True)}
