@@ -1,29 +1,283 @@
-from django.http import HttpRequest, HttpResponse
+"""Sites at the desk: where food is picked up and dropped off, doors, contacts, closed dates."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from django.contrib import messages
+from django.db.models import OuterRef, Prefetch, QuerySet, Subquery
+from django.http import HttpResponse, QueryDict
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from shifts.models import Booking, Run
+from shifts.pages.access import Request, coordinator_only
+from shifts.pages.desk_parts import title_and_time
+from shifts.pages.forms_sites import CloseForm, DoorNotesForm, SiteForm, contact_rows
+from shifts.pages.undo import offer_undo, undo_offered
+from shifts.seats import changes
+from sites import changes as writes
+from sites.models import Closure, DoorNotes, Site
+from volunteers import clearance
+from volunteers.models import Person
+from volunteers.progress import today
+
+page = require_http_methods(["GET", "HEAD", "POST"])
 
 
-def sites(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_sites.sites")
+def posted(request: Request) -> QueryDict | None:
+    return request.POST if request.method == "POST" else None
 
 
-def site(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_sites.site")
+def site_or_404(pk: int) -> Site:
+    return get_object_or_404(Site, pk=pk)
 
 
-def new_site(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_sites.new_site")
+def page_of(site: Site) -> str:
+    return reverse("desk_site", args=[site.pk])
 
 
-def door_notes(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_sites.door_notes")
+def us(day: date) -> str:
+    return f"{day.month}/{day.day}/{day.year}"
 
 
-def contacts(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_sites.contacts")
+# --- the list
 
 
-def close(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_sites.close")
+@coordinator_only
+@require_safe
+def sites(request: Request) -> HttpResponse:
+    ended = request.GET.get("show") == "ended"
+    found = Site.objects.exclude(ended_on=None) if ended else Site.objects.in_use()
+    rows = list(with_news(found, today()))
+    context = {
+        "rows": rows,
+        "ended": ended,
+        "nothing": not rows and not ended and not Site.objects.exists(),
+        "undo": undo_offered(request),
+    }
+    return render(request, "desk/sites.html", context)
 
 
-def lift(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("desk_sites.lift")
+def with_news(found: QuerySet[Site], day: date) -> QuerySet[Site]:
+    """Sites with their contacts, the day of their newest door notes, and closed dates not over: 3 queries."""
+    newest = DoorNotes.objects.filter(site=OuterRef("pk")).order_by("-revision").values("written_at")[:1]
+    closures = Closure.objects.standing().filter(last__gte=day)
+    return found.annotate(notes_at=Subquery(newest)).prefetch_related(
+        "contacts", Prefetch("closures", queryset=closures, to_attr="closed_days")
+    )
+
+
+@coordinator_only
+@page
+def new_site(request: Request) -> HttpResponse:
+    form = SiteForm(posted(request), initial={"town": request.programme.town})
+    if form.is_bound and form.is_valid():
+        site = writes.add_site(by=request.user, **form.facts())
+        messages.success(request, f"Added: {site.name}. Next: door notes for the drivers.")
+        return redirect(page_of(site))
+    return render(request, "desk/new_site.html", {"form": form})
+
+
+# --- one site
+
+
+@coordinator_only
+@page
+def site(request: Request, pk: int) -> HttpResponse:
+    """The site's page. Posting to it saves its facts; with `use`, ends it ("end") or takes it back in use."""
+    where = site_or_404(pk)
+    if "use" in request.POST:
+        return change_use(request, where)
+    form = SiteForm(posted(request), initial=known_facts(where))
+    if form.is_bound and form.is_valid():
+        changes.change_site(where, by=request.user, **form.facts())
+        messages.success(request, "Saved. Whoever is booked there is told of a new name or address.")
+        return redirect(page_of(where))
+    return render(request, "desk/site.html", facts_of(request, where, form))
+
+
+def known_facts(where: Site) -> dict[str, Any]:
+    facts = {name: getattr(where, name) for name in ("name", "gives", "takes", "street", "town")}
+    return {**facts, "place": where.place}
+
+
+def change_use(request: Request, where: Site) -> HttpResponse:
+    if request.POST["use"] == "end":
+        try:
+            changes.end_site(where, by=request.user)
+        except changes.InUse as reason:
+            messages.error(request, f"{where.name} was not ended. {reason}")
+        else:
+            messages.success(request, f"{where.name} is used no longer.")
+            offer_undo(request, "Undo: still in use", page_of(where), use="again")
+    else:
+        writes.change_site(where, by=request.user, ended_on=None)
+        messages.success(request, f"{where.name} is in use again.")
+    return redirect(page_of(where))
+
+
+def facts_of(request: Request, where: Site, form: SiteForm) -> dict[str, Any]:
+    at, day = timezone.now(), today()
+    notes = where.door_notes()
+    return {
+        "where": where,
+        "form": form,
+        "undo": undo_offered(request),
+        "contacts": where.contacts.all(),
+        "door": door_of(notes) if notes else None,
+        "closures": closures_of(where, day, at),
+        "shifts": changes.weekly_runs_at(where, day),
+    }
+
+
+def door_of(notes: DoorNotes) -> dict[str, Any]:
+    rows = [(label[:1].upper() + label[1:], text) for label, text in notes.paragraphs()]
+    return {"rows": rows, "updated": notes.written_at}
+
+
+def closures_of(where: Site, day: date, at: datetime) -> list[dict[str, Any]]:
+    """The closed dates that are not over, each with the runs that it touches."""
+    closures = list(where.closures.standing().filter(last__gte=day))
+    if not closures:
+        return []
+    runs = list(
+        changes.runs_at(where, at)
+        .filter(
+            cancelled_at=None,
+            local_date__gte=min(closure.first for closure in closures),
+            local_date__lte=max(closure.last for closure in closures),
+        )
+        .with_people()
+    )
+    return [closure_row(closure, runs) for closure in closures]
+
+
+def closure_row(closure: Closure, runs: list[Run]) -> dict[str, Any]:
+    touched = [run for run in runs if closure.first <= run.local_date <= closure.last]
+    return {
+        "closure": closure,
+        "touched": len(touched),
+        "empty": [title_and_time(run) for run in touched if not run.seated],
+        "booked": [
+            {
+                "url": reverse("desk_run", args=[run.pk]),
+                "name": title_and_time(run),
+                "who": ", ".join(booking.person.name for booking in run.seated),
+            }
+            for run in touched
+            if run.seated
+        ],
+    }
+
+
+# --- door notes
+
+
+@coordinator_only
+@page
+def door_notes(request: Request, pk: int) -> HttpResponse:
+    where, at = site_or_404(pk), timezone.now()
+    notes = where.door_notes()
+    known = {name: getattr(notes, name) for name in DoorNotes.TEXTS} if notes else {}
+    form = DoorNotesForm(posted(request), initial=known, is_first=notes is None)
+    if form.is_bound and form.is_valid():
+        before = set(unread(where, at).values_list("pk", flat=True))
+        changes.publish_door_notes(
+            where,
+            form.texts(),
+            by=request.user,
+            must_read_again=form.cleaned_data.get("must_read_again", False),
+            from_day=form.cleaned_data["from_day"],
+        )
+        messages.success(request, f"The door notes of {where.name} are saved; every run there shows them.")
+        warn_of_unread(request, unread(where, at).exclude(pk__in=before))
+        return redirect(page_of(where))
+    ready = clearance.cleared(Person.objects.drivers(), on=today(), sites=[where.pk]).count()
+    return render(request, "desk/door_notes.html", {"form": form, "where": where, "ready": ready})
+
+
+def unread(where: Site, at: datetime) -> QuerySet[Booking]:
+    """Drivers' bookings of runs there that are not over, which the gate would refuse now."""
+    gone = Booking.objects.clearance_gone().filter(run__in=changes.runs_at(where, at).order_by())
+    return gone.filter(run__cancelled_at=None).select_related("person", "run").order_by("run__starts_at")
+
+
+def warn_of_unread(request: Request, bookings: QuerySet[Booking]) -> None:
+    names = list(dict.fromkeys(booking.person.name for booking in bookings))
+    if names:
+        messages.warning(
+            request,
+            f"Booked there and still to read them: {', '.join(names)}. They keep their seats; "
+            "the desk shows it until they have read.",
+        )
+
+
+# --- contacts and closed dates
+
+
+@coordinator_only
+@page
+def contacts(request: Request, pk: int) -> HttpResponse:
+    where = site_or_404(pk)
+    formset = contact_rows(where, posted(request))
+    if formset.is_bound and formset.is_valid():
+        rows = [row for row in formset.cleaned_data if row.get("name")]
+        writes.set_contacts(where, rows, by=request.user)
+        messages.success(request, "The contacts are saved.")
+        return redirect(page_of(where))
+    return render(request, "desk/contacts.html", {"formset": formset, "where": where})
+
+
+@coordinator_only
+@page
+def close(request: Request, pk: int) -> HttpResponse:
+    where = site_or_404(pk)
+    form = CloseForm(posted(request))
+    if form.is_bound and form.is_valid():
+        days = form.cleaned_data
+        closure = writes.close_site(where, by=request.user, **days)
+        row = closure_row(closure, list(touched_by(closure, timezone.now())))
+        messages.success(request, f"{where.name} is closed {span(closure)}. {touched_words(row)}")
+        offer_undo(request, "Undo: not closed", reverse("desk_lift", args=[closure.pk]))
+        return redirect(page_of(where) + "#closed")
+    return render(request, "desk/close.html", {"form": form, "where": where})
+
+
+def touched_by(closure: Closure, at: datetime) -> QuerySet[Run]:
+    dates = {"local_date__gte": closure.first, "local_date__lte": closure.last}
+    return changes.runs_at(closure.site, at).filter(cancelled_at=None, **dates).with_people()
+
+
+def span(closure: Closure) -> str:
+    if closure.first == closure.last:
+        return f"on {us(closure.first)}"
+    return f"from {us(closure.first)} to {us(closure.last)}"
+
+
+def touched_words(row: dict[str, Any]) -> str:
+    if not row["touched"]:
+        return "No run stops there on those days."
+    runs = "1 run stops" if row["touched"] == 1 else f"{row['touched']} runs stop"
+    booked = f"; {len(row['booked'])} of them with somebody booked" if row["booked"] else ", nobody is booked"
+    return f"{runs} there on those days{booked}."
+
+
+@coordinator_only
+@require_POST
+def lift(request: Request, pk: int) -> HttpResponse:
+    closure = get_object_or_404(Closure.objects.select_related("site"), pk=pk)
+    writes.lift_closure(closure, by=request.user)
+    messages.success(request, f"{closure.site.name} is open again {span(closure)}.")
+    offer_undo(
+        request,
+        "Undo: closed all the same",
+        reverse("desk_close", args=[closure.site_id]),
+        first=closure.first.isoformat(),
+        last=closure.last.isoformat(),
+        reason=closure.reason,
+    )
+    return redirect(page_of(closure.site))

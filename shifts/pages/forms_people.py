@@ -60,7 +60,10 @@ class PersonForm(forms.Form):
 
 class NotesForm(forms.Form):
     notes = forms.CharField(
-        label="Only coordinators see these", required=False, max_length=5000, widget=forms.Textarea(attrs={"rows": 3})
+        label="Only coordinators see these",
+        required=False,
+        max_length=5000,
+        widget=forms.Textarea(attrs={"rows": 3}),
     )
 
 
@@ -92,9 +95,9 @@ class PaperForm(StepForm):
 
     valid_until = typed_day(
         label="Valid until",
-        required=False,
         past=False,
         help_text="The date on it, like 3/31/2027.",
+        error_messages={"required": "Give the date on it, or tick “papers seen, date to follow”."},
     )
     seen = forms.BooleanField(label="Papers seen, date to follow", required=False)
 
@@ -106,13 +109,12 @@ class PaperForm(StepForm):
         ].help_text = (
             f"It then counts for {DATE_TO_FOLLOW_DAYS} days, until {last.month}/{last.day}/{last.year}."
         )
+        self.fields["valid_until"].required = not self.data.get("seen")
 
     def clean(self) -> dict[str, Any]:
         facts = super().clean() or {}
         if facts.get("valid_until") and facts.get("seen"):
             self.add_error("seen", "You have given the date. Clear the tick, or clear the date.")
-        elif not facts.get("seen") and not facts.get("valid_until") and "valid_until" not in self.errors:
-            self.add_error("valid_until", "Give the date on it, or tick “papers seen, date to follow”.")
         return facts
 
     def facts(self) -> dict[str, Any]:
@@ -122,7 +124,7 @@ class PaperForm(StepForm):
 
 
 class WaivableForm(DatedForm):
-    """A step that the coordinator may waive, with a reason."""
+    """A step that the coordinator may waive, with a reason; nothing else is asked then."""
 
     waived = forms.BooleanField(label="Waive it", required=False, help_text="They need not do it.")
     reason = LineField(
@@ -131,6 +133,12 @@ class WaivableForm(DatedForm):
         max_length=200,
         help_text="Only when you waive it. Others read it later.",
     )
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if self.data.get("waived"):
+            for name in set(self.fields) - {"waived", "reason"}:
+                self.fields[name].required = False
 
     def clean(self) -> dict[str, Any]:
         facts = super().clean() or {}
@@ -143,21 +151,27 @@ class WaivableForm(DatedForm):
     def facts(self) -> dict[str, Any]:
         if self.cleaned_data["waived"]:
             return {"how": Completion.How.WAIVED, "reason": self.cleaned_data["reason"]}
-        return {"on": self.cleaned_data["on"]}
+        return super().facts()
 
 
 class RideForm(WaivableForm):
     """A ride as the lead driver told it, or waived."""
 
     lead = forms.ModelChoiceField(
-        Person.objects.none(), label="As told by", required=False, empty_label="Choose the lead driver"
+        Person.objects.none(),
+        label="As told by",
+        empty_label="Choose the lead driver",
+        error_messages={
+            "required": "Choose who took them along, or waive the ride.",
+            "invalid_choice": "This is no lead driver now. Choose one of the list.",
+        },
     )
-    on = DayField(label="Ridden on", required=False, future=False)
+    on = DayField(label="Ridden on", future=False)
     told = LineField(
         label="How they told you",
-        required=False,
         max_length=150,
         help_text="Like: by phone, ready to drive alone.",
+        error_messages={"required": "Say how you know, so that others can read it later."},
     )
     field_order = ("lead", "on", "told", "waived", "reason")
 
@@ -165,19 +179,6 @@ class RideForm(WaivableForm):
         super().__init__(*args, **options)
         lead: Any = self.fields["lead"]
         lead.queryset = Person.objects.lead_drivers().exclude(pk=person.pk)
-
-    def clean(self) -> dict[str, Any]:
-        facts = super().clean() or {}
-        if facts.get("waived"):
-            return facts
-        for name, words in (
-            ("lead", "Choose who took them along, or waive the ride."),
-            ("on", "Give the day of the ride."),
-            ("told", "Say how you know, so that others can read it later."),
-        ):
-            if not facts.get(name) and name not in self.errors:
-                self.add_error(name, words)
-        return facts
 
 
 FORMS: dict[str, type[StepForm]] = {

@@ -17,6 +17,7 @@ from django.utils.translation import gettext as _
 
 from shifts.calendar import entries
 from shifts.models import Booking, CalendarEntry, Policy, Run, Shift, ShiftTerm, Stop
+from shifts.models.run import RunQuerySet
 from shifts.schedule import making, recurrence
 from shifts.schedule.clock import instant, local_date
 from shifts.schedule.legs import usual_arrivals
@@ -472,7 +473,7 @@ def end_site(site: Site, *, by: Any, at: datetime | None = None) -> Site:
     if users:
         names = ", ".join(shift.name for shift in users)
         raise InUse(f"These weekly runs stop there: {names}. Change or end them first.")
-    ahead = runs_at(site, at).filter(cancelled_at=None).count()
+    ahead = runs_at(site, at).on_the_books().count()
     if ahead:
         some = "A run ahead still stops" if ahead == 1 else f"{ahead} runs ahead still stop"
         raise InUse(f"{some} there. Cancel them, or end this site when they are over.")
@@ -546,7 +547,7 @@ def publish_door_notes(
     return notes
 
 
-def runs_at(site: Site, at: datetime) -> QuerySet[Run]:
+def runs_at(site: Site, at: datetime) -> RunQuerySet:
     """The runs that are not over and stop at the site."""
     return Run.objects.not_over(at).filter(pk__in=Stop.objects.filter(site=site).values("run"))
 

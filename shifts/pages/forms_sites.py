@@ -1,0 +1,134 @@
+"""What a coordinator fills in about sites."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from shifts.pages.forms_fields import FURTHEST, DayField, LineField, PhoneField, PlaceField
+from sites.models import DoorNotes, Site
+
+MOST_CONTACTS = 4
+# What each part of the door notes may say: examples, so that the box explains itself.
+EXAMPLES = {
+    "approach": "From Mill Road, second gate, past the loading ramp.",
+    "entrance": "Green door beside the dumpsters; ring twice.",
+    "parking": "Along the wall, not in the dock.",
+    "ask_for": "Ask for the produce manager: “I'm here for the food rescue pickup.”",
+    "carts": "Two carts inside the door; bring six empty crates.",
+    "spoiled": "Into the green bin behind the dock.",
+    "leave_cart": "Back inside the door.",
+}
+
+
+class SiteForm(forms.Form):
+    name = LineField(label="Name", max_length=80, error_messages={"required": "Write the name."})
+    gives = forms.BooleanField(label="Food is picked up here", required=False)
+    takes = forms.BooleanField(label="Food is dropped off here", required=False)
+    street = LineField(label="Street and number", required=False, max_length=120)
+    town = LineField(label="Town", required=False, max_length=80)
+    place = PlaceField(
+        label="Place on the map",
+        required=False,
+        help_text="Two numbers, north and then east, as a map shows them: 40.01, -83.02. "
+        "Drive times are reckoned from them; without, they are guessed.",
+    )
+
+    def clean(self) -> dict[str, Any]:
+        facts = super().clean() or {}
+        if not facts.get("gives") and not facts.get("takes"):
+            self.add_error("gives", "Tick pickup, drop-off, or both.")
+        return facts
+
+    def facts(self) -> dict[str, Any]:
+        """The fields of the site."""
+        facts = dict(self.cleaned_data)
+        facts["latitude"], facts["longitude"] = facts.pop("place") or (None, None)
+        return facts
+
+
+class DoorNotesForm(forms.Form):
+    """The parts of the door notes, in the order of arriving at the door."""
+
+    must_read_again = forms.BooleanField(
+        label="Must be read again before driving there",
+        required=False,
+        help_text="For a change that matters: another door, another hour, a new rule. "
+        "Otherwise everybody simply sees the new text on their run.",
+    )
+    from_day = DayField(label="Counts from", required=False, past=False, furthest=FURTHEST)
+
+    def __init__(self, *args: Any, is_first: bool, **options: Any) -> None:
+        super().__init__(*args, **options)
+        own = {"must_read_again": self.fields.pop("must_read_again"), "from_day": self.fields.pop("from_day")}
+        for name in DoorNotes.TEXTS:
+            label = str(getattr(DoorNotes._meta.get_field(name), "verbose_name", name))
+            self.fields[name] = forms.CharField(
+                label=label[:1].upper() + label[1:],
+                required=False,
+                max_length=2000,
+                help_text=f"Like: {EXAMPLES[name]}",
+                widget=forms.Textarea(attrs={"rows": 3}),
+            )
+        if not is_first:
+            self.fields["must_read_again"] = own["must_read_again"]
+        self.fields["from_day"] = own["from_day"]
+        self.fields["from_day"].help_text = (
+            "From this day on, nobody drives here alone who has not read them. Empty: today."
+            if is_first
+            else "Only if they must be read again. Empty: today."
+        )
+        self.is_first = is_first
+
+    def texts(self) -> dict[str, str]:
+        """A browser sends line ends as two signs; what did not change must stay the same."""
+        return {name: self.cleaned_data[name].replace("\r\n", "\n") for name in DoorNotes.TEXTS}
+
+    def clean(self) -> dict[str, Any]:
+        facts = super().clean() or {}
+        if self.is_first and not self.errors and not any(facts.get(name) for name in DoorNotes.TEXTS):
+            self.add_error("approach", "Write at least one of these.")
+        return facts
+
+
+class ContactForm(forms.Form):
+    name = LineField(label="Name", required=False, max_length=80)
+    role = LineField(label="What they do there", required=False, max_length=80)
+    phone = PhoneField(label="Phone", required=False)
+
+    def clean(self) -> dict[str, Any]:
+        facts = super().clean() or {}
+        if not facts.get("name") and (facts.get("role") or facts.get("phone")) and "name" not in self.errors:
+            self.add_error("name", "Write the name, or clear this row.")
+        return facts
+
+
+def contact_rows(site: Site, data: Any = None) -> Any:
+    """The site's contacts as rows, with empty ones below them."""
+    known = [{"name": c.name, "role": c.role, "phone": str(c.phone)} for c in site.contacts.all()]
+    rows = max(MOST_CONTACTS, len(known))
+    made = forms.formset_factory(ContactForm, extra=0, min_num=rows, max_num=rows, absolute_max=rows)
+    return made(data, initial=known)
+
+
+class CloseForm(forms.Form):
+    first = DayField(label="First closed day", furthest=FURTHEST)
+    last = DayField(
+        label="Last closed day",
+        required=False,
+        past=False,
+        furthest=FURTHEST,
+        help_text="Empty: closed on that one day.",
+    )
+    reason = LineField(label="Why", required=False, max_length=120, help_text="Like: holiday, floor repair.")
+
+    def clean(self) -> dict[str, Any]:
+        facts = super().clean() or {}
+        first, last = facts.get("first"), facts.get("last")
+        if first and "last" not in self.errors:
+            if last is None:
+                facts["last"] = self.fields["last"].clean(first.isoformat())
+            elif last < first:
+                self.add_error("last", "The last closed day is before the first.")
+        return facts
