@@ -1,30 +1,9 @@
 """Who gets what at every address. A new address without a row fails."""
 
-from datetime import timedelta
-
 import pytest
-from allauth.mfa.totp.internal.auth import TOTP, generate_totp_secret
-from django.urls import URLPattern, URLResolver, get_resolver, reverse
-from django.utils import timezone
 
-from shifts.calendar import feed as feeds
 from shifts.models import Booking
-from shifts.schedule.making import Plan, add_shift
-from sites.changes import close_site
-from tests.factories import (
-    DropOffFactory,
-    PersonFactory,
-    SiteFactory,
-    coordinator,
-    lead_driver,
-    make_ready,
-    make_run,
-    put,
-)
-from volunteers.doors import publish
-from volunteers.models import Message, Step
-from volunteers.outbox import Mail, owe
-from volunteers.people import add_away
+from tests.world import WHO, address, build_world, own_patterns
 
 # Columns: a visitor, another volunteer, the person it is about, the lead driver of their run, a coordinator.
 # "in": sent to sign in. Numbers: the answer's status; 302 after a POST is "done, and back to a page".
@@ -97,18 +76,7 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_settings", GET): (IN, 403, 403, 403, 200),
     ("desk_test_mail", POST): (IN, 403, 403, 403, 302),
 }
-WHO = ("visitor", "another volunteer", "the person", "the lead driver", "a coordinator")
 NAMES = {name for name, _method in TABLE}
-
-
-def own_patterns(resolver=None):
-    """Every address of ours; allauth's own live under /account/ and answer for themselves."""
-    for pattern in (resolver or get_resolver()).url_patterns:
-        if isinstance(pattern, URLResolver):
-            if str(pattern.pattern) != "account/":
-                yield from own_patterns(pattern)
-        elif isinstance(pattern, URLPattern):
-            yield pattern
 
 
 def test_every_address_has_a_row():
@@ -116,56 +84,8 @@ def test_every_address_has_a_row():
 
 
 @pytest.fixture
-def world(db, client):
-    site, drop = SiteFactory(), DropOffFactory()
-    publish(site, {"entrance": "The blue door"}, by=None)
-    lead = lead_driver(sign_in=True)
-    person = PersonFactory(sign_in=True)
-    other = PersonFactory(sign_in=True)
-    desk = coordinator()
-    TOTP.activate(desk.user, generate_totp_secret())
-    run = make_run(sites=[site, drop])
-    put(lead, run)
-    put(person, run, Booking.Seat.SECOND)
-    make_ready(lead)
-    license = Step.objects.get(code="form")
-    completion = person.completions.create(step=license, valid_from="2026-01-01", recorded_at=timezone.now())
-    day = timezone.now().date()
-    later = day + timedelta(days=90)
-    shift = add_shift(
-        name="Weekly", from_day=day, by=None,
-        plan=Plan(
-            rule="FREQ=WEEKLY;BYDAY=MO", starts=timezone.now().time(), minutes=60,
-            stops=((site.pk, 0), (drop.pk, 30)),
-        ),
-    )  # fmt: skip
-    owe(person=PersonFactory(by_phone=True), mail=Mail("Hello", "Hello", "Hello"), kind="booked", key="hello")
-    keys = {
-        "message": Message.objects.get(key="hello").pk, "run": run.pk, "person": person.pk, "site": site.pk,
-        "step": license.pk, "completion": completion.pk, "shift": shift.pk,
-        "away": add_away(person, first=day, last=day + timedelta(days=1), by=None).pk,
-        "closure": close_site(site, first=later, last=later, by=None).pk,
-        "token": feeds.path(person).removeprefix("/cal/").removesuffix(".ics"),
-    }  # fmt: skip
-    return keys, dict(zip(WHO, [None, other.user, person.user, lead.user, desk.user], strict=True))
-
-
-# Which row an address's number means, by the beginning of its name.
-MEANS = {
-    "desk_told": "message", "desk_not_told": "message", "desk_try_again": "message", "doors": "site",
-    "my_away_end": "away", "desk_away_end": "away", "desk_lift": "closure", "desk_step_back": "completion",
-    "desk_site": "site", "desk_door_notes": "site", "desk_contacts": "site", "desk_close": "site",
-    "desk_shift": "shift", "desk_shift_end": "shift", "desk_person": "person", "desk_edit_person": "person",
-    "desk_step_done": "person", "desk_appoint": "person", "desk_leave": "person", "desk_car": "person",
-    "desk_hours": "person", "desk_away": "person",
-}  # fmt: skip
-
-
-def address(name, keys):
-    [pattern] = [pattern for pattern in own_patterns() if pattern.name == name]
-    wanted = pattern.pattern.regex.groupindex
-    values = {"pk": keys[MEANS.get(name, "run")], "step": keys["step"], "token": keys["token"]}
-    return reverse(name, kwargs={key: values[key] for key in wanted})
+def world(db):
+    return build_world()
 
 
 @pytest.mark.parametrize("who", WHO)

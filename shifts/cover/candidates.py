@@ -20,6 +20,7 @@ from volunteers.models import Availability, Away, Car, Person, Step, StepTerm
 from volunteers.models.person import PersonQuerySet
 
 LATELY = timedelta(weeks=4)
+FIRST_ASKED = 30  # people looked at first for three names; enough wherever most of them are ready and free
 
 
 @dataclass
@@ -102,20 +103,22 @@ def engagements_of_each(runs: Sequence[Run]) -> dict[int, dict[int, Run]]:
     }
 
 
-def people_to_ask(at: datetime) -> list[Person]:
-    """Everybody who drives, with cars, hours and absences, least burdened first; `lately` counts the runs
-    they drive in these weeks."""
-    lately = Count(
-        "bookings",
-        filter=Q(bookings__ended_at=None, bookings__seat=Booking.Seat.DRIVER)
-        & Q(bookings__run__starts_at__gt=at - LATELY, bookings__run__starts_at__lt=at + LATELY),
-    )
-    return list(
-        Person.objects.drivers()
-        .annotate(lately=lately)
-        .prefetch_related("cars", "hours", "absences")
-        .order_by("lately", "name", "pk")
-    )
+def asking_order(at: datetime) -> dict[int, int]:
+    """Everybody who drives, by key, least burdened first, with the number of their runs of these weeks."""
+    window = Booking.objects.live().drivers().on_runs_between(at - LATELY, at + LATELY)
+    lately = dict(window.order_by().values_list("person").annotate(Count("pk")))
+    people = Person.objects.drivers().order_by().values_list("pk", "name")
+    ordered = sorted((lately.get(pk, 0), name, pk) for pk, name in people)
+    return {pk: count for count, _name, pk in ordered}
+
+
+def people_to_ask(order: dict[int, int]) -> list[Person]:
+    """These people in this order, with cars, hours and absences, and the count of runs as `lately`."""
+    place = {pk: number for number, pk in enumerate(order)}
+    people = list(Person.objects.filter(pk__in=place).prefetch_related("cars", "hours", "absences"))
+    for person in people:
+        person.lately = order[person.pk]
+    return sorted(people, key=lambda person: place[person.pk])
 
 
 def call_list(run: Run, *, at: datetime) -> CallList:
@@ -123,7 +126,7 @@ def call_list(run: Run, *, at: datetime) -> CallList:
 
     The number of queries does not grow with people or runs; one for each kind of step.
     """
-    people = people_to_ask(at)
+    people = people_to_ask(asking_order(at))
     may = set(may_drive(run).values_list("pk", flat=True))
     rest = [person for person in people if person.pk not in may]
     lacking = clearance.missing_by_person(rest, on=run.local_date, sites=run.site_ids)
@@ -139,23 +142,30 @@ def call_list(run: Run, *, at: datetime) -> CallList:
 def three_names(runs: Sequence[Run], *, at: datetime) -> dict[int, list[Candidate]]:
     """For each run, by its key, the first three of its call list.
 
-    The runs come `with_people`. The number of queries grows neither with them nor with the people.
+    The runs come `with_people`. The number of queries grows neither with them nor with the people: the
+    least burdened are looked at first, and everybody else only where these do not give three.
     """
-    people, zone = people_to_ask(at), Programme.current().zone
-    cleared, busy = cleared_for_each(runs), engagements_of_each(runs)
-    names = {}
-    for run in runs:
-        may = (
-            person
-            for person in people
-            if person.pk in cleared[run.pk] and not why_not(person, run, [], busy[run.pk], zone)
-        )
-        names[run.pk] = [Candidate(person, why(person)) for person in islice(may, 3)]
+    order = list(asking_order(at).items())
+    busy, zone = engagements_of_each(runs), Programme.current().zone
+    names: dict[int, list[Candidate]] = {run.pk: [] for run in runs}
+    for portion in (dict(order[:FIRST_ASKED]), dict(order[FIRST_ASKED:])):
+        lacking = [run for run in runs if len(names[run.pk]) < 3]
+        if not portion or not lacking:
+            break
+        people, cleared = people_to_ask(portion), cleared_for_each(lacking, among=list(portion))
+        for run in lacking:
+            may = (
+                person
+                for person in people
+                if person.pk in cleared[run.pk] and not why_not(person, run, [], busy[run.pk], zone)
+            )
+            wanted = 3 - len(names[run.pk])
+            names[run.pk] += [Candidate(person, why(person)) for person in islice(may, wanted)]
     return names
 
 
-def cleared_for_each(runs: Sequence[Run]) -> dict[int, set[int]]:
-    """By the run's key, who is ready to drive it alone: the gate over many runs, in one query.
+def cleared_for_each(runs: Sequence[Run], *, among: Sequence[int]) -> dict[int, set[int]]:
+    """By the run's key, who of some people is ready to drive it alone: the gate over many runs, in one query.
 
     Runs of one day to the same sites are asked once: the gate looks at nothing else of them.
     """
@@ -164,7 +174,7 @@ def cleared_for_each(runs: Sequence[Run]) -> dict[int, set[int]]:
         alike.setdefault((run.local_date, frozenset(run.site_ids)), []).append(run.pk)
     sites = Stop.objects.filter(run=OuterRef(OuterRef(OuterRef("pk")))).values("site")
     unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=OuterRef(OuterRef("local_date")), sites=sites)
-    ready = Person.objects.drivers().exclude(Exists(unmet)).order_by()
+    ready = Person.objects.filter(pk__in=among).exclude(Exists(unmet)).order_by()
     asked = Run.objects.filter(pk__in=[pks[0] for pks in alike.values()]).order_by()
     found = dict(asked.values_list("pk", Subquery(ready.values_list(KeysAsList("pk")))))
     return {pk: set(found[pks[0]] or []) for pks in alike.values() for pk in pks}
@@ -188,7 +198,9 @@ def may_ride(run: Run, *, at: datetime) -> list[Candidate]:
     driver = run.bookings.live().drivers().select_related("person").first()
     busy, zone = engagements(run), Programme.current().zone
     free = [
-        person for person in people_to_ask(at) if person.pk not in busy and not not_free(person, run, zone)
+        person
+        for person in people_to_ask(asking_order(at))
+        if person.pk not in busy and not not_free(person, run, zone)
     ]
     lacking = clearance.missing_by_person(free, on=run.local_date, sites=run.site_ids)
     led = driver is not None and driver.person.is_lead
@@ -211,7 +223,7 @@ def still_missing(steps: list[Step]) -> str:
     return "still missing: " + ", ".join(step.title for step in steps)
 
 
-def why(person: Any) -> list[str]:
+def why(person: Person) -> list[str]:
     """At most three facts that help to choose; of one of `people_to_ask`."""
     count = person.lately or "no"
     facts = [f"{count} run in these weeks" if person.lately == 1 else f"{count} runs in these weeks"]

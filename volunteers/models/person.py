@@ -82,6 +82,8 @@ class Person(models.Model):
 
     objects = PersonQuerySet.as_manager()
 
+    lately: int  # only in a call list: how many runs they drive in these weeks
+
     class Meta:
         ordering = ["name", "pk"]
         verbose_name_plural = "people"
