@@ -28,8 +28,11 @@ def test_without():
 def run(folder, code, *options):
     test = folder / "test_lacking.py"
     test.write_text(code)
-    command = [sys.executable, "-m", "pytest", "-c", "pyproject.toml", "-n0", "-p", "tests.conftest", f"--output={folder}"]
-    return subprocess.run([*command, *options, str(test)], cwd=ROOT, capture_output=True, text=True)
+    pytest_here = [sys.executable, "-m", "pytest", "-c", "pyproject.toml", "-p", "tests.conftest"]
+    apart = ["-n0", f"--output={folder}"]  # that run empties its own folder of pictures, not this one's
+    return subprocess.run(
+        [*pytest_here, *apart, *options, str(test)], cwd=ROOT, capture_output=True, text=True
+    )
 
 
 def test_a_missing_program_is_named(tmp_path):
