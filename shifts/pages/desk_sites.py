@@ -190,8 +190,7 @@ def door_notes(request: Request, pk: int) -> HttpResponse:
             where,
             form.texts(),
             by=request.user,
-            must_read_again=form.cleaned_data.get("must_read_again", False),
-            from_day=form.cleaned_data["from_day"],
+            **form.rules(),
         )
         messages.success(request, f"The door notes of {where.name} are saved; every run there shows them.")
         warn_of_unread(request, unread(where, at).exclude(pk__in=before))

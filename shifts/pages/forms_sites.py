@@ -51,6 +51,12 @@ class SiteForm(forms.Form):
 class DoorNotesForm(forms.Form):
     """The parts of the door notes, in the order of arriving at the door."""
 
+    drivers_know_it = forms.BooleanField(
+        label="Those who drive today know this door",
+        required=False,
+        initial=True,
+        help_text="They then count as having read them. Newcomers read them once.",
+    )
     must_read_again = forms.BooleanField(
         label="Must be read again before driving there",
         required=False,
@@ -61,7 +67,7 @@ class DoorNotesForm(forms.Form):
 
     def __init__(self, *args: Any, is_first: bool, **options: Any) -> None:
         super().__init__(*args, **options)
-        own = {"must_read_again": self.fields.pop("must_read_again"), "from_day": self.fields.pop("from_day")}
+        own = {name: self.fields.pop(name) for name in list(self.fields)}
         for name in DoorNotes.TEXTS:
             label = str(getattr(DoorNotes._meta.get_field(name), "verbose_name", name))
             self.fields[name] = forms.CharField(
@@ -71,9 +77,8 @@ class DoorNotesForm(forms.Form):
                 help_text=f"Like: {EXAMPLES[name]}",
                 widget=forms.Textarea(attrs={"rows": 3}),
             )
-        if not is_first:
-            self.fields["must_read_again"] = own["must_read_again"]
-        self.fields["from_day"] = own["from_day"]
+        question = "drivers_know_it" if is_first else "must_read_again"
+        self.fields |= {question: own[question], "from_day": own["from_day"]}
         self.fields["from_day"].help_text = (
             "From this day on, nobody drives here alone who has not read them. Empty: today."
             if is_first
@@ -84,6 +89,11 @@ class DoorNotesForm(forms.Form):
     def texts(self) -> dict[str, str]:
         """A browser sends line ends as two signs; what did not change must stay the same."""
         return {name: self.cleaned_data[name].replace("\r\n", "\n") for name in DoorNotes.TEXTS}
+
+    def rules(self) -> dict[str, Any]:
+        """Who has to read them, and from when."""
+        asked = ("drivers_know_it", "must_read_again", "from_day")
+        return {name: self.cleaned_data[name] for name in asked if name in self.fields}
 
     def clean(self) -> dict[str, Any]:
         facts = super().clean() or {}

@@ -1,0 +1,90 @@
+"""What the tests of the desk's pages share: a coordinator's browser, and nonsense to type into forms."""
+
+from datetime import UTC, datetime, timedelta
+
+from allauth.mfa.models import Authenticator
+from django.contrib.messages import get_messages
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+
+from tests.factories import coordinator
+
+NOW = datetime(2026, 6, 2, 14, 0, tzinfo=UTC)  # a Tuesday, 10:00 a.m. in New York
+TODAY = NOW.date()
+DAY = timedelta(days=1)
+
+# Session, user, programme, people of the sign-in, second factor: every page of the desk asks these.
+EVERY_PAGE = 5
+
+NONSENSE = [
+    "",
+    " ",
+    "\0",
+    "x\0y",
+    "💥",
+    "z" * 6_000,
+    "-1",
+    "0",
+    "7",
+    "99999999999999999999999",
+    "1e309",
+    "nan",
+    "Infinity",
+    "１２",
+    "٣",
+    "2027-02-30",
+    "13/45/2027",
+    "0000-00-00",
+    "9999-12-31",
+    "1/1/1900",
+    "<script>alert(1)</script>",
+    "' OR 1=1 --",
+    "Ann\r\nBcc: thief@example.org",
+    "a@b@c",
+    "ä@exämple.org",
+    "40, 200",
+    "25:61",
+    "[]",
+    "=1+1",
+    "+",
+]
+
+
+def desk_client(person=None):
+    """A coordinator's browser, past the second factor."""
+    person = person or coordinator()
+    Authenticator.objects.create(user=person.user, type=Authenticator.Type.TOTP, data={"secret": "x"})
+    client = Client()
+    client.force_login(person.user)
+    return client
+
+
+def text_of(answer):
+    return " ".join(answer.content.decode().split())
+
+
+def said(answer):
+    """The words that the next page shows on top."""
+    return " ".join(str(message) for message in get_messages(answer.wsgi_request))
+
+
+def errors_of(answer, name="form"):
+    return {field: " ".join(errors) for field, errors in answer.context[name].errors.items()}
+
+
+def survives_nonsense(client, address, fields, more=None):
+    """Posts each piece of nonsense into all fields at once, and into one at a time. A page or a redirect
+    must come of it; an exception would come out of the client."""
+    posts = [dict.fromkeys(fields, piece) for piece in NONSENSE]
+    posts += [{name: piece} for name in fields for piece in NONSENSE]
+    for post in posts:
+        answer = client.post(address, {**(more or {}), **post})
+        assert answer.status_code in (200, 302, 409), (post, answer.status_code)
+
+
+def queries_of(client, address):
+    client.get(address)
+    with CaptureQueriesContext(connection) as queries:
+        assert client.get(address).status_code == 200
+    return len(queries), "\n".join(query["sql"][:200] for query in queries)
