@@ -33,9 +33,8 @@ def feed(request: Request, token: str) -> HttpResponse:
     response = HttpResponse(found.body, content_type="text/calendar; charset=utf-8")
     response["ETag"] = found.etag
     response["Last-Modified"] = http_date(found.changed_at.timestamp())
-    answer = get_conditional_response(
-        request, etag=found.etag, last_modified=int(found.changed_at.timestamp()), response=response
-    )
+    modified = int(found.changed_at.timestamp())
+    answer = get_conditional_response(request, found.etag, modified, response) or response
     answer["Cache-Control"] = "private, no-cache"
     answer["X-Robots-Tag"] = "noindex"
     answer["Referrer-Policy"] = "no-referrer"

@@ -1,33 +1,153 @@
-from django.http import HttpRequest, HttpResponse
+"""My own page: how to reach me, car, hours, absences; and how runs reach my calendar."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext, override
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from shifts.calendar import feed as feeds
+from shifts.pages import forms_volunteer as forms
+from shifts.pages.access import Request, volunteer_only
+from shifts.pages.undo import back_to
+from shifts.pages.volunteer import runs_ahead_of, who
+from shifts.seats.changes import change_person
+from volunteers import people
+from volunteers.models import Away, Person
+from volunteers.progress import today
 
 
-def me(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("me.me")
+@require_http_methods(["GET", "HEAD", "POST"])
+@volunteer_only
+def me(request: Request) -> HttpResponse:
+    if request.method != "POST":
+        return show(request)
+    form = forms.MeForm(request.POST, instance=own_copy(request))
+    if not form.is_valid():
+        return show(request, me_form=form)
+    person = change_person(who(request), by=request.user, **form.facts())
+    with override(person.language):  # the answer is in the language just chosen
+        messages.success(request, _("Saved."))
+    return redirect("me")
 
 
-def hours(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("me.hours")
+def own_copy(request: Request) -> Person:
+    """The person afresh: a form writes into its instance, also when it is refused."""
+    return Person.objects.get(pk=who(request).pk)
 
 
-def car(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("me.car")
+def show(request: Request, **wrong: Any) -> HttpResponse:
+    """The page; with the one form that was filled in and refused, where there is one."""
+    person = who(request)
+    context = {
+        "me_form": forms.MeForm(instance=own_copy(request)),
+        "cars": forms.car_rows(person),
+        "hours": forms.hours_rows(person),
+        "away_form": forms.AwayForm(),
+        "absences": [
+            {"pk": away.pk, "days": forms.days_of(away)} for away in person.absences.filter(last__gte=today())
+        ],
+        "household": [one for one in Person.objects.of(request.user) if one.pk != person.pk],
+        **wrong,
+    }
+    context["form"] = wrong.get("me_form") or wrong.get("away_form")  # for the summary at the top
+    context["formset"] = wrong.get("cars") or wrong.get("hours")
+    return render(request, "volunteer/me.html", context)
 
 
-def add_away(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("me.add_away")
+@require_POST
+@volunteer_only
+def car(request: Request) -> HttpResponse:
+    rows = forms.car_rows(who(request), request.POST)
+    if not rows.is_valid():
+        return show(request, cars=rows)
+    people.set_cars(who(request), rows.values(), by=request.user)
+    messages.success(request, _("Saved."))
+    return redirect("me")
 
 
-def end_away(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("me.end_away")
+@require_POST
+@volunteer_only
+def hours(request: Request) -> HttpResponse:
+    rows = forms.hours_rows(who(request), request.POST)
+    if not rows.is_valid():
+        return show(request, hours=rows)
+    people.set_hours(who(request), rows.values(), by=request.user)
+    messages.success(request, _("Saved."))
+    return redirect("me")
 
 
-def act_for(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("me.act_for")
+@require_POST
+@volunteer_only
+def add_away(request: Request) -> HttpResponse:
+    person = who(request)
+    form = forms.AwayForm(request.POST)
+    if not form.is_valid():
+        return show(request, away_form=form)
+    first, last = form.cleaned_data["first"], form.cleaned_data["last"]
+    people.add_away(person, first=first, last=last, by=request.user)
+    messages.success(request, _("Saved. Nobody asks you to drive on those days."))
+    booked = list(runs_ahead_of(person, timezone.now()).on_days(first, last))
+    if booked:
+        names = ", ".join(run.title for run in booked)
+        text = ngettext(
+            "You still have a run then: %(runs)s. Open it and say “I can't make it”.",
+            "You still have runs then: %(runs)s. Open each and say “I can't make it”.",
+            len(booked),
+        )
+        messages.warning(request, text % {"runs": names})
+    return redirect("me")
 
 
-def calendar(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("me.calendar")
+@require_POST
+@volunteer_only
+def end_away(request: Request, pk: int) -> HttpResponse:
+    away = get_object_or_404(Away, pk=pk, person=who(request))
+    people.end_away(away, by=request.user)
+    messages.success(request, _("Taken off: %(days)s.") % {"days": forms.days_of(away)})
+    return redirect("me")
 
 
-def new_link(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("me.new_link")
+@require_POST
+@volunteer_only
+def act_for(request: Request) -> HttpResponse:
+    """A household's sign-in goes on for another of its people."""
+    wanted = request.POST.get("person", "")
+    chosen = next((one for one in Person.objects.of(request.user) if str(one.pk) == wanted), None)
+    if chosen is None:
+        raise Http404
+    request.session["person"] = chosen.pk
+    messages.success(request, _("You are here for %(name)s now.") % {"name": chosen.name})
+    return redirect(back_to(request, reverse("home")))
+
+
+# --- calendar
+
+
+@volunteer_only
+@require_safe
+def calendar(request: Request) -> HttpResponse:
+    person = who(request)
+    link = settings.BASE_URL + feeds.path(person)
+    context = {
+        "link": link,
+        "subscribe": "webcal://" + link.partition("://")[2],
+        "mailed": person.is_mailed,
+    }
+    return render(request, "volunteer/calendar.html", context)
+
+
+@require_POST
+@volunteer_only
+def new_link(request: Request) -> HttpResponse:
+    people.new_feed_link(who(request), by=request.user)
+    messages.success(request, _("Here is your new link. The old one shows nothing any more."))
+    return redirect("calendar")

@@ -1,25 +1,328 @@
-from django.http import HttpRequest, HttpResponse
+"""The volunteer's pages: my next run, runs with room, one run, its seats, the lead driver's word."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, datetime, timedelta
+from itertools import groupby
+from typing import Any
+
+from django.contrib import messages
+from django.db.models import Exists, OuterRef, Subquery
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.dateparse import parse_date
+from django.utils.timezone import localdate
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from shifts.cover.candidates import KeysAsList
+from shifts.models import Booking, Policy, Run, Stop
+from shifts.models.run import RunQuerySet
+from shifts.pages import volunteer_parts as parts
+from shifts.pages import volunteer_run as page
+from shifts.pages.access import Request, is_coordinator, volunteer_only
+from shifts.pages.forms_volunteer import GiveBackForm, SignOffForm, span_of_days
+from shifts.seats import booking as seats
+from shifts.seats.refusals import AlreadyOn, Refusal
+from shifts.seats.rides import ride_of, sign_off_ride
+from sites.models import Programme
+from volunteers import clearance
+from volunteers.models import Person, Step, StepTerm
+from volunteers.progress import NotPossible
+
+DAYS_A_PAGE = 7
+CALL_AS_WELL = timedelta(hours=24)  # giving back so late, a call is quicker than a mail
+SIGN_OFF_REMINDER = timedelta(weeks=4)
 
 
-def home(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("volunteer.home")
+def who(request: Request) -> Person:
+    """The person of a view that only volunteers reach."""
+    assert request.person is not None
+    return request.person
 
 
-def runs(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("volunteer.runs")
+# --- reads
 
 
-def run(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("volunteer.run")
+def with_lacking(runs: RunQuerySet, person: Person) -> RunQuerySet:
+    """Marks each run with `lacking`: the keys of the steps the gate asks of the person on its date."""
+    sites = Stop.objects.filter(run=OuterRef(OuterRef("pk"))).values("site")
+    unmet = StepTerm.objects.unmet(person=person.pk, on=OuterRef("local_date"), sites=sites)
+    return runs.annotate(lacking=Subquery(unmet.order_by().values_list(KeysAsList("step"))))
 
 
-def book(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("volunteer.book")
+def lacking_steps(runs: Iterable[Any]) -> dict[int, list[Step]]:
+    """By the run's key, the steps it was marked with, in their order: one query."""
+    keys = {key for run in runs for key in run.lacking or []}
+    steps = list(Step.objects.filter(pk__in=keys).select_related("site")) if keys else []
+    return {run.pk: [step for step in steps if step.pk in (run.lacking or [])] for run in runs}
 
 
-def give_back(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("volunteer.give_back")
+def runs_ahead_of(person: Person, at: datetime) -> RunQuerySet:
+    """Runs that are not over and that the person has a seat on."""
+    mine = Booking.objects.live().of(person).filter(run=OuterRef("pk"))
+    return Run.objects.on_the_books().not_over(at).filter(Exists(mine))
 
 
-def sign_off(request: HttpRequest, **kwargs) -> HttpResponse:
-    return HttpResponse("volunteer.sign_off")
+def rides_to_sign_off(lead: Person, at: datetime) -> list[Booking]:
+    """Second seats of the lead's runs of the last weeks that wait for their word."""
+    driven = Booking.objects.live().of(lead).drivers()
+    rides = list(
+        Booking.objects.live()
+        .filter(seat=Booking.Seat.SECOND, sign_off=None, run__in=driven.values("run"))
+        .filter(run__cancelled_at=None, run__ends_at__lte=at, run__ends_at__gt=at - SIGN_OFF_REMINDER)
+        .select_related("run", "person")
+        .order_by("run__starts_at")
+    )
+    waiting = page.needing_a_ride([ride.person for ride in rides], at)
+    return [ride for ride in rides if ride.person_id in waiting]
+
+
+# --- my next run
+
+
+@require_safe
+def home(request: Request) -> HttpResponse:
+    person = request.person
+    if person is None:
+        return render(request, "volunteer/visitor.html", {"signed_in": request.user.is_authenticated})
+    at = timezone.now()
+    runs = list(with_lacking(runs_ahead_of(person, at), person).with_closed().with_people())
+    steps = lacking_steps(runs)
+    standing = clearance.standing(person, on=localdate(at)) if person.drives else []
+    context = {
+        "household": [one for one in Person.objects.of(request.user) if one.pk != person.pk],
+        "next_run": next_run(runs[0], person, steps[runs[0].pk]) if runs else None,
+        "later": [parts.card_of(run, person, own_note(run, person, steps[run.pk])) for run in runs[1:]],
+        "missing": [parts.missing_task(state.step) for state in standing if not state.met],
+        "expiring": [
+            {"name": parts.title_of(state.step), "until": state.valid_until}
+            for state in standing
+            if state.met and parts.expires_soon(state.valid_until, localdate(at))
+        ],
+        "rides": rides_to_sign_off(person, at) if person.is_lead else [],
+    }
+    return render(request, "volunteer/home.html", context)
+
+
+def next_run(run: Run, person: Person, lacking: list[Step]) -> dict[str, Any]:
+    back = reverse("run", args=[run.pk])
+    drives = page.drives(run, person)
+    return {
+        **parts.card_of(run, person),
+        "pk": run.pk,
+        "when": parts.when(run.starts_at),
+        "drives": drives,
+        "closed_sites": run.closed_sites() if run.closed else [],
+        "route": page.stops_of(run, person),
+        "crates": parts.crates_expected(run),
+        "note": run.note,
+        "beside": page.beside(run, person),
+        "missing": [parts.missing_task(step, back=back) for step in lacking] if drives else [],
+    }
+
+
+def own_note(run: Run, person: Person, lacking: list[Step]) -> str:
+    if not page.drives(run, person):
+        return _("You ride along")
+    return still_missing(lacking) if lacking else _("You drive")
+
+
+def still_missing(steps: list[Step]) -> str:
+    return _("Still missing: %(steps)s") % {"steps": ", ".join(parts.title_of(step) for step in steps)}
+
+
+# --- runs with room
+
+
+@volunteer_only
+@require_safe
+def runs(request: Request) -> HttpResponse:
+    """One week of runs with room at a time, from the day asked for on."""
+    person, at, policy = who(request), timezone.now(), Policy.current()
+    today, end = localdate(at), localdate(policy.opens_until(at))
+    first = min(max(day_asked(request) or today, today), end)
+    last = min(first + timedelta(days=DAYS_A_PAGE - 1), end)
+    found = list(
+        with_lacking(Run.objects.on_the_books(), person)
+        .on_days(first, last)
+        .ahead(at)
+        .filter(starts_at__lte=policy.opens_until(at))
+        .with_room()
+        .without_closed()
+        .with_people()
+    )
+    context = {
+        "days": days_of(found, person, at, policy, request.programme),
+        "span": span_of_days(first, last),
+        "earlier": max(first - timedelta(days=DAYS_A_PAGE), today) if first > today else None,
+        "later": last + timedelta(days=1) if last < end else None,
+        "missing": [term.step for term in clearance.missing(person, on=today)] if person.drives else [],
+    }
+    return render(request, "volunteer/runs.html", context)
+
+
+def day_asked(request: Request) -> date | None:
+    """The date in the address, or None where there is none that a calendar has."""
+    try:
+        return parse_date(request.GET.get("from", ""))
+    except ValueError:
+        return None
+
+
+def days_of(
+    found: list[Run], person: Person, at: datetime, policy: Policy, programme: Programme
+) -> list[dict[str, Any]]:
+    """The days that have runs; on each, what the person may take comes first."""
+    steps = lacking_steps(found)
+    own = list(runs_ahead_of(person, at).with_people())
+
+    def card_of(run: Run) -> dict[str, Any]:
+        clash = next((other for other in own if seats.collide(run, other, policy, programme)), None)
+        return parts.card_of(run, person) | mark_of(run, person, steps[run.pk], clash)
+
+    days = []
+    for day, group in groupby(found, key=lambda run: run.local_date):
+        cards = sorted((card_of(run) for run in group), key=lambda card: not card["open"])
+        count = ngettext("%(count)s run", "%(count)s runs", len(cards)) % {"count": len(cards)}
+        days.append({"date": day, "runs": cards, "count": count})
+    return days
+
+
+def mark_of(run: Run, person: Person, lacking: list[Step], clash: Run | None) -> dict[str, Any]:
+    """What the person may do on a run with room: `open` is a seat, `mark` says which, or why none."""
+    taken = {booking.seat: booking.person for booking in run.seated}
+    driver = taken.get(Booking.Seat.DRIVER)
+    if parts.seat_on(run, person):
+        return {"open": "", "mark": _("You are on this run")}
+    if not person.drives:
+        return {"open": "", "mark": ""}
+    if clash:
+        return {"open": "", "mark": _("You are on another run then: %(run)s") % {"run": clash.title}}
+    if driver is None and not lacking:
+        return {"open": Booking.Seat.DRIVER, "mark": _("You can drive this one")}
+    if driver is not None:  # a lead driver with an empty seat beside them, else there were no room
+        return {
+            "open": Booking.Seat.SECOND,
+            "mark": _("Ride along with %(name)s") % {"name": driver.first_name},
+        }
+    return {
+        "open": "",
+        "mark": _("Needs somebody who is ready to drive alone"),
+        "missing": [parts.title_of(step) for step in lacking],
+    }
+
+
+# --- one run
+
+
+def run_or_404(pk: int) -> Run:
+    runs = Run.objects.with_closed().with_people().prefetch_related("stops__site__contacts")
+    return get_object_or_404(runs, pk=pk)
+
+
+def may_see(request: Request, run: Run, at: datetime) -> bool:
+    """Runs open to volunteers, and not over, are for every one of them; others for whoever is or was on
+    them, and for coordinators."""
+    is_open = run.ends_at > at and run.starts_at <= Policy.current().opens_until(at)
+    if (is_open and run.cancel_cause != Run.Cause.RULE) or is_coordinator(request):
+        return True
+    return run.bookings.of(who(request)).exists()
+
+
+def seen_or_404(request: Request, pk: int) -> Run:
+    found = run_or_404(pk)
+    if not may_see(request, found, timezone.now()):
+        raise Http404
+    return found
+
+
+@volunteer_only
+@require_safe
+def run(request: Request, pk: int) -> HttpResponse:
+    return show(request, seen_or_404(request, pk))
+
+
+def show(request: Request, run: Run, *, status: int = 200, **happened: Any) -> HttpResponse:
+    """The run's page, with what could not be done where its button was."""
+    context = page.facts(run, who(request), timezone.now(), **happened)
+    context["desk_url"] = reverse("desk_run", args=[run.pk]) if is_coordinator(request) else ""
+    return render(request, "volunteer/run.html", context, status=status)
+
+
+@require_POST
+@volunteer_only
+def book(request: Request, pk: int) -> HttpResponse:
+    found, person = run_or_404(pk), who(request)
+    seat = request.POST.get("seat", "")
+    seen = may_see(request, found, timezone.now())
+    if seat not in Booking.Seat.values:
+        if not seen:
+            raise Http404
+        return show(request, found, problem=_("Choose a seat: the driver's or the second one."), status=400)
+    try:
+        seats.seat(run=found, person=person, seat=seat, by=request.user)
+    except AlreadyOn as refusal:
+        mine = parts.seat_on(found, person)
+        if mine is None or mine.seat != seat:  # else the button was tapped twice
+            return show(request, run_or_404(pk), problem=f"{refusal.why} {refusal.next}", status=409)
+    except Refusal as refusal:
+        if not seen:
+            messages.error(request, f"{refusal.why} {refusal.next}")
+            return redirect("runs")
+        return show(request, run_or_404(pk), refused=(seat, refusal), status=409)
+    else:
+        messages.success(request, _("It is yours. Thank you!"))
+    return redirect("run", pk=pk)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@volunteer_only
+def give_back(request: Request, pk: int) -> HttpResponse:
+    found, person, at = run_or_404(pk), who(request), timezone.now()
+    mine = parts.seat_on(found, person)
+    if mine is None:
+        if found.bookings.of(person).exists():  # tapped twice, an old mail, or taken out since
+            return redirect("run", pk=pk)
+        raise Http404
+    if found.ends_at <= at:  # a seat given back now could not be had again
+        messages.info(request, _("This run is over. If you were not on it, tell the coordinator."))
+        return redirect("run", pk=pk)
+    if request.method == "POST":
+        seats.give_back(mine, by=request.user, note=GiveBackForm(request.POST).words())
+        messages.success(request, _("You are off this run. Thank you for saying so."))
+        return redirect("run", pk=pk)
+    context = {
+        "form": GiveBackForm(),
+        "run": found,
+        "when": parts.when(found.starts_at),
+        "call_as_well": found.starts_at - at <= CALL_AS_WELL,
+    }
+    return render(request, "volunteer/give_back.html", context)
+
+
+@require_POST
+@volunteer_only
+def sign_off(request: Request, pk: int) -> HttpResponse:
+    """The lead driver's record of a shadow ride."""
+    found, person, at = run_or_404(pk), who(request), timezone.now()
+    ride = ride_of(found) if person.is_lead else None
+    if ride is None or ride[0].person_id != person.pk:
+        raise Http404
+    if found.starts_at > at:
+        return show(request, found, problem=_("That ride is still to come."), status=409)
+    form = SignOffForm(request.POST)
+    if not form.is_valid():
+        return show(request, found, form=form)
+    try:
+        sign_off_ride(run=found, lead=person, by=request.user, **form.cleaned_data)
+    except NotPossible as impossible:
+        return show(request, found, form=form, form_problem=str(impossible), status=409)
+    messages.success(
+        request, _("Recorded. %(name)s reads your words here.") % {"name": ride[1].person.first_name}
+    )
+    return redirect("run", pk=pk)

@@ -1,0 +1,259 @@
+"""What a volunteer fills in. Words are marked for translation; what is read is read as at the desk."""
+
+from __future__ import annotations
+
+from datetime import date, time, timedelta
+from typing import Any
+
+from django import forms
+from django.utils.dates import WEEKDAYS
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, override
+from phonenumber_field.formfields import PhoneNumberField
+
+from shifts.pages.forms_fields import LineField
+from volunteers.models import Availability, Away, Car, Person, SignOff
+from volunteers.progress import today
+
+LONGEST_NOTE = 300  # characters; Booking.end_note
+LONGEST_AWAY = timedelta(days=366)
+FURTHEST_AWAY = timedelta(days=2 * 366)
+WHOLE_DAY = (time(0, 0), time(23, 59))
+
+
+class GiveBackForm(forms.Form):
+    """Never refused: no reason need be given, an unknown one is none, and long words are cut."""
+
+    ILL = "ill"
+    REASONS = (
+        (ILL, gettext_lazy("I am ill")),
+        ("car", gettext_lazy("No car that day")),
+        ("away", gettext_lazy("Work, family or travel")),
+        ("other", gettext_lazy("Something else")),
+    )
+
+    reason = forms.ChoiceField(
+        label=gettext_lazy("Why?"), choices=REASONS, required=False, widget=forms.RadioSelect
+    )
+    note = forms.CharField(
+        label=gettext_lazy("Anything the coordinator should know"),
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 2, "maxlength": LONGEST_NOTE}),
+        help_text=gettext_lazy("For example: “I can still take the run on Thursday.”"),
+    )
+
+    def words(self) -> str:
+        """The reason and the note as the coordinator reads them, in the language of the desk."""
+        note = " ".join(self.data.get("note", "").replace("\0", "").split())
+        words = [reason_as_read(self.data.get("reason", "")), note]
+        return " ".join(part for part in words if part)[:LONGEST_NOTE]
+
+
+def reason_as_read(reason: str) -> str:
+    """A reason as it is kept with the booking; empty for one that is not offered."""
+    label = dict(GiveBackForm.REASONS).get(reason, "")
+    with override("en"):
+        return f"{label}." if label else ""
+
+
+def says_ill(note: str) -> bool:
+    """Whether a seat was given back with "I am ill"."""
+    return note.startswith(reason_as_read(GiveBackForm.ILL))
+
+
+class SignOffForm(forms.Form):
+    outcome = forms.ChoiceField(
+        label=gettext_lazy("How did it go?"),
+        choices=SignOff.Outcome.choices,
+        widget=forms.RadioSelect,
+        error_messages={
+            "required": gettext_lazy("Choose one of the two."),
+            "invalid_choice": gettext_lazy("Choose one of the two."),
+        },
+    )
+    remarks = forms.CharField(
+        label=gettext_lazy("A word to them"),
+        required=False,
+        max_length=2000,
+        widget=forms.Textarea(attrs={"rows": 2}),
+        help_text=gettext_lazy("They read this."),
+    )
+    private_remarks = forms.CharField(
+        label=gettext_lazy("For the coordinator only"),
+        required=False,
+        max_length=2000,
+        widget=forms.Textarea(attrs={"rows": 2}),
+    )
+
+
+class MeForm(forms.ModelForm):
+    name = LineField(label=gettext_lazy("Name"), max_length=80)
+    phone = PhoneNumberField(
+        label=gettext_lazy("Phone"),
+        region="US",
+        required=False,
+        widget=forms.TextInput(attrs={"type": "tel", "autocomplete": "tel"}),
+        error_messages={"invalid": gettext_lazy("Write the number with its area code, like 555-555-0134.")},
+    )
+
+    class Meta:
+        model = Person
+        fields = ("name", "phone", "language", "reach", "runs_a_week")
+        labels = {
+            "language": gettext_lazy("Language"),
+            "reach": gettext_lazy("How to reach me"),
+            "runs_a_week": gettext_lazy("Runs a week I would like, at most"),
+        }
+        help_texts = {
+            "reach": gettext_lazy("Invitations for your calendar come by e-mail only."),
+        }
+
+    def clean(self) -> dict[str, Any]:
+        facts = super().clean() or self.cleaned_data
+        reach = facts.get("reach")
+        if reach == Person.Reach.MAIL and not self.instance.email:
+            self.add_error("reach", _("No e-mail address is noted. Choose text message or phone call."))
+        elif reach and reach != Person.Reach.MAIL and "phone" in facts and not facts["phone"]:
+            self.add_error("phone", _("We need a number to text or call you. Or choose “by e-mail”."))
+        return facts
+
+    def validate_constraints(self) -> None:
+        """The constraint on address and reach is answered above, beside its field."""
+
+    def facts(self) -> dict[str, Any]:
+        """What is to be written; the instance itself is not saved."""
+        return {name: self.cleaned_data[name] for name in self.Meta.fields}
+
+
+class CarForm(forms.Form):
+    label = LineField(label=gettext_lazy("Car"), required=False, max_length=60)
+    crates = forms.IntegerField(
+        label=gettext_lazy("Crates it holds"), required=False, min_value=0, max_value=500
+    )
+
+    def values(self) -> dict[str, Any] | None:
+        """The car; None for a row left empty."""
+        label, crates = self.cleaned_data.get("label", ""), self.cleaned_data.get("crates")
+        return {"label": label, "crates": crates} if label or crates is not None else None
+
+
+class HoursForm(forms.Form):
+    """One row: a weekday, and from when until when. Without times it is the whole day."""
+
+    weekday = forms.TypedChoiceField(
+        label=gettext_lazy("Day"),
+        choices=[("", gettext_lazy("no day")), *WEEKDAYS.items()],
+        coerce=int,
+        empty_value=None,
+        required=False,
+    )
+    begins = forms.TimeField(
+        label=gettext_lazy("From"),
+        required=False,
+        widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+    )
+    ends = forms.TimeField(
+        label=gettext_lazy("Until"),
+        required=False,
+        widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+    )
+
+    def clean(self) -> dict[str, Any]:
+        row = self.cleaned_data
+        if row.get("weekday") is None and (row.get("begins") or row.get("ends")):
+            if "weekday" not in self.errors:
+                self.add_error("weekday", _("Choose the day for these hours."))
+            return row
+        _day, begins, ends = self.span()
+        if "begins" in row and "ends" in row and ends <= begins:
+            self.add_error("ends", _("The end must be later than the start."))
+        return row
+
+    def span(self) -> tuple[int | None, time, time]:
+        row = self.cleaned_data
+        return row.get("weekday"), row.get("begins") or WHOLE_DAY[0], row.get("ends") or WHOLE_DAY[1]
+
+    def values(self) -> tuple[int, time, time] | None:
+        """Weekday, from, until; None for a row left empty."""
+        day, begins, ends = self.span()
+        return None if day is None else (day, begins, ends)
+
+
+class AwayForm(forms.Form):
+    first = forms.DateField(
+        label=gettext_lazy("First day"),
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        error_messages={"required": gettext_lazy("Give the first day.")},
+    )
+    last = forms.DateField(
+        label=gettext_lazy("Last day"),
+        required=False,
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        help_text=gettext_lazy("Empty: one day only."),
+    )
+
+    def clean(self) -> dict[str, Any]:
+        days = self.cleaned_data
+        if "first" not in days or "last" not in days:
+            return days
+        days["last"] = days["last"] or days["first"]
+        first, last = days["first"], days["last"]
+        if last < first:
+            self.add_error("last", _("The last day is before the first."))
+        elif last < today():
+            self.add_error("last" if last != first else "first", _("These days are over."))
+        elif first > today() + FURTHEST_AWAY:
+            self.add_error("first", _("That is more than two years ahead. Look at the year."))
+        elif last - first > LONGEST_AWAY:
+            self.add_error("last", _("That is more than a year. Tell the coordinator that you take a break."))
+        return days
+
+
+def rows_of(form: type[forms.Form], prefix: str, most: int, blank: int) -> type[forms.BaseFormSet]:
+    """A list of rows with some empty ones below; a request without any rows means none."""
+
+    class Rows(forms.BaseFormSet):
+        def __init__(self, data: Any = None, **options: Any) -> None:
+            if data is not None and f"{prefix}-TOTAL_FORMS" not in data:
+                data = {f"{prefix}-TOTAL_FORMS": "0", f"{prefix}-INITIAL_FORMS": "0"}
+            super().__init__(data, prefix=prefix, **options)
+
+        def values(self) -> list[Any]:
+            return [row for row in (form.values() for form in self.forms) if row is not None]
+
+    return forms.formset_factory(
+        form, formset=Rows, extra=blank, max_num=most, absolute_max=most + 20, validate_max=True
+    )
+
+
+MOST_CARS, MOST_HOURS = 5, 21
+CarRows = rows_of(CarForm, "cars", MOST_CARS, blank=1)
+HoursRows = rows_of(HoursForm, "hours", MOST_HOURS, blank=2)
+
+
+def car_rows(person: Person, data: Any = None) -> Any:
+    cars: list[Car] = list(person.cars.all()) if data is None else []
+    return CarRows(data, initial=[{"label": car.label, "crates": car.crates} for car in cars])
+
+
+def hours_rows(person: Person, data: Any = None) -> Any:
+    hours: list[Availability] = list(person.hours.all()) if data is None else []
+    return HoursRows(data, initial=[hours_row(row) for row in hours])
+
+
+def hours_row(row: Availability) -> dict[str, Any]:
+    """As it was filled in: a whole day has no times."""
+    if (row.begins, row.ends) == WHOLE_DAY:
+        return {"weekday": row.weekday}
+    return {"weekday": row.weekday, "begins": row.begins, "ends": row.ends}
+
+
+def days_of(away: Away) -> str:
+    return span_of_days(away.first, away.last)
+
+
+def span_of_days(first: date, last: date) -> str:
+    if first == last:
+        return date_format(first)
+    return _("%(first)s to %(last)s") % {"first": date_format(first), "last": date_format(last)}
