@@ -1,0 +1,236 @@
+"""What one run's page says to one person: seats to take or why not, what happens next, the ride's word."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from shifts.calendar.components import newest_doors
+from shifts.models import Booking, Run
+from shifts.pages import volunteer_parts as parts
+from shifts.pages.desk_parts import phone_of
+from shifts.pages.forms_volunteer import SignOffForm, says_ill
+from shifts.seats.booking import why_not
+from shifts.seats.refusals import NoSecondSeat, NotReady, Refusal, Taken
+from shifts.seats.rides import ride_of
+from volunteers import clearance
+from volunteers.models import Person, Step
+from volunteers.progress import today
+
+STARTS_SOON = timedelta(hours=2)  # whoever takes a seat so late is told to look at the drive first
+
+Seat = Booking.Seat
+TAKE = {
+    Seat.DRIVER: gettext_lazy("Take the driver's seat"),
+    Seat.SECOND: gettext_lazy("Take the second seat"),
+}
+CONCERNS = {
+    Seat.DRIVER: gettext_lazy("The driver's seat"),
+    Seat.SECOND: gettext_lazy("The second seat"),
+}
+
+
+def facts(
+    run: Run,
+    person: Person,
+    at: datetime,
+    *,
+    refused: tuple[str, Refusal] | None = None,
+    problem: str = "",
+    form: SignOffForm | None = None,
+    form_problem: str = "",
+) -> dict[str, Any]:
+    """Everything the page shows; `run` was fetched `with_closed` and `with_people`.
+
+    `refused` is the seat just asked for and why it cannot be had, `problem` anything else that could not
+    be done, `form` and `form_problem` a sign-off that could not be recorded.
+    """
+    mine = parts.seat_on(run, person)
+    over = run.ends_at <= at
+    gave_back = None if mine else last_given_back(run, person)
+    offers = [] if mine or over else offers_of(run, person, at, refused, gave_back)
+    return {
+        "run": run,
+        "when": parts.when(run.starts_at),
+        "crates": parts.crates_expected(run),
+        "seats": parts.seats_of(run, person),
+        "mine": mine,
+        "drives": drives(run, person),
+        "over": over,
+        "can_give_back": mine is not None and not over,
+        "gave_back": gave_back,
+        "ill": gave_back is not None and says_ill(gave_back.end_note),
+        "offers": [offer for offer in offers if not offer["why"]],
+        "refusals": [offer for offer in offers if offer["why"]],
+        "is_full": not mine and not over and not offers,
+        "starts_soon": not mine and timedelta(0) < run.starts_at - at <= STARTS_SOON,
+        "beside": beside(run, person),
+        "stops": stops_of(run, person),
+        "closed_sites": run.closed_sites() if run.closed else [],
+        "missing": missing_tasks(run, person) if drives(run, person) and run.starts_at > at else [],
+        "next_steps": next_steps(run, person, mine) if mine and run.starts_at > at else [],
+        "household": household_on(run, person),
+        "problem": problem,
+        **ride_facts(run, person, at, form),
+        "form_problem": form_problem,
+    }
+
+
+def drives(run: Run, person: Person) -> bool:
+    mine = parts.seat_on(run, person)
+    return mine is not None and mine.seat == Seat.DRIVER
+
+
+def beside(run: Run, person: Person) -> list[dict[str, str]]:
+    """Whoever else is on the person's run: first name and phone, for them alone."""
+    if parts.seat_on(run, person) is None:
+        return []
+    return [
+        {
+            "name": booking.person.first_name,
+            "role": _("drives") if booking.seat == Seat.DRIVER else _("rides along"),
+            **phone_of(booking.person.phone),
+        }
+        for booking in run.seated
+        if booking.person_id != person.pk
+    ]
+
+
+def household_on(run: Run, person: Person) -> list[Person]:
+    """People on the run for whom the same sign-in may act, so that it can switch to them."""
+    if person.user_id is None:
+        return []
+    return [
+        booking.person
+        for booking in run.seated
+        if booking.person.user_id == person.user_id and booking.person_id != person.pk
+    ]
+
+
+def stops_of(run: Run, person: Person) -> list[dict[str, Any]]:
+    """The stops with door notes, and the sites' contacts for those who go there."""
+    doors = newest_doors(set(run.site_ids))
+    read = parts.revisions_read(person, run.site_ids)
+    mine = parts.seat_on(run, person)
+    shut = {site.pk for site in run.closed_sites()} if run.closed else set()
+    stops = []
+    for stop in run.ordered_stops:
+        door = parts.door_of(doors.get(stop.site_id), read=read.get(stop.site_id))
+        shown = parts.stop_of(stop, run, door=door, contacts=mine is not None)
+        if stop.site_id in shut:
+            shown |= {"state": "off", "word": _("closed that day")}
+        stops.append(shown)
+    return stops
+
+
+def missing_tasks(run: Run, person: Person) -> list[dict[str, str]]:
+    """What keeps the person from driving this run alone, each with how to get it."""
+    return tasks_of(
+        run, [term.step for term in clearance.missing(person, on=run.local_date, sites=run.site_ids)]
+    )
+
+
+def tasks_of(run: Run, steps: Sequence[Step]) -> list[dict[str, str]]:
+    return [parts.missing_task(step, back=reverse("run", args=[run.pk])) for step in steps]
+
+
+# --- seats
+
+
+def last_given_back(run: Run, person: Person) -> Booking | None:
+    """The seat they gave back, where that is the last word between them and the run."""
+    last = run.bookings.of(person).exclude(ended_at=None).order_by("-ended_at", "-pk").first()
+    return last if last and last.end == Booking.End.GIVEN_BACK else None
+
+
+def offers_of(
+    run: Run,
+    person: Person,
+    at: datetime,
+    refused: tuple[str, Refusal] | None,
+    gave_back: Booking | None,
+) -> list[dict[str, Any]]:
+    """The seat the person may take, and why not the others. What concerns both seats is said once, and
+    whoever may drive is not offered the second seat as well. Empty when nothing is left to take."""
+    offers: list[dict[str, Any]] = []
+    for seat in (Seat.DRIVER, Seat.SECOND):
+        asked = refused is not None and refused[0] == seat
+        refusal = refused[1] if refused and asked else why_not(run=run, person=person, seat=seat, at=at)
+        if isinstance(refusal, (Taken, NoSecondSeat)) and not asked:
+            continue
+        if any(offer["why"] == (refusal.why if refusal else "") for offer in offers):
+            continue
+        again = gave_back is not None and gave_back.seat == seat
+        offers.append(
+            {
+                "seat": seat.value,
+                "button": _("I can make it after all") if again else TAKE[seat],
+                "title": title_of(seat, refusal),
+                "why": refusal.why if refusal else "",
+                "next": refusal.next if refusal else "",
+                "asked": asked,
+                "missing": tasks_of(run, refusal.missing) if isinstance(refusal, NotReady) else [],
+            }
+        )
+    return offers
+
+
+def title_of(seat: Booking.Seat, refusal: Refusal | None) -> str:
+    """A heading over a refusal: its seat where it is about one, else nothing."""
+    one_seat = ("not ready", "taken", "no second seat", "no lead driver")
+    return str(CONCERNS[seat]) if refusal and refusal.code in one_seat else ""
+
+
+def next_steps(run: Run, person: Person, mine: Booking) -> list[str]:
+    """What happens from here on, in order."""
+    words = []
+    if person.is_mailed:
+        words.append(_("An invitation for your calendar goes to %(address)s.") % {"address": person.email})
+    else:
+        words.append(_("If anything changes, the coordinator calls or texts you. Note the time now."))
+    if run.ordered_stops:
+        first = run.ordered_stops[0]
+        place = {"site": first.site.name, "when": parts.when(run.arrives_at(first))}
+        words.append(
+            _("Be at %(site)s: %(when)s") % place
+            if mine.seat == Seat.DRIVER
+            else _("Meet your driver at %(site)s: %(when)s") % place
+        )
+    words.append(
+        _("Bring your starter kit, license and insurance card, and an empty car.")
+        if mine.seat == Seat.DRIVER
+        else _("Bring closed shoes, clothes you can lift in, and your starter kit if you have it.")
+    )
+    words.append(_("Ill, or something came up? Say “I can't make it” on this page, the sooner the better."))
+    return words
+
+
+# --- the lead driver's word
+
+
+def needing_a_ride(people: Sequence[Person], at: datetime) -> set[int]:
+    """Those of the people whose shadow ride is missing today."""
+    if not people:
+        return set()
+    lacking = clearance.missing_by_person(people, on=today(at))
+    return {pk for pk, steps in lacking.items() if any(step.kind == Step.Kind.RIDE for step in steps)}
+
+
+def ride_facts(run: Run, person: Person, at: datetime, form: SignOffForm | None) -> dict[str, Any]:
+    """From the start of the run on: the form for its lead driver, or the word that was given, which the
+    trainee reads too."""
+    ride = ride_of(run) if run.starts_at <= at and not run.is_cancelled else None
+    if ride is None or person.pk not in (ride[0].person_id, ride[1].person_id):
+        return {}
+    lead, second = ride
+    word = second.sign_off if second.sign_off and not second.sign_off.is_taken_back else None
+    found: dict[str, Any] = {"word": word, "lead": lead.person, "trainee": second.person}
+    leads = person.pk == lead.person_id
+    if leads and (form or (word is None and second.person_id in needing_a_ride([second.person], at))):
+        found |= {"form": form or SignOffForm(), "asks_sign_off": True}
+    return found
