@@ -12,6 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext, override
+from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shifts.calendar import feed as feeds
@@ -93,7 +94,8 @@ def add_away(request: Request) -> HttpResponse:
     if not form.is_valid():
         return show(request, away_form=form)
     first, last = form.cleaned_data["first"], form.cleaned_data["last"]
-    people.add_away(person, first=first, last=last, by=request.user)
+    if not person.absences.filter(first=first, last=last).exists():  # the button pressed twice
+        people.add_away(person, first=first, last=last, by=request.user)
     messages.success(request, _("Saved. Nobody asks you to drive on those days."))
     booked = list(runs_ahead_of(person, timezone.now()).on_days(first, last))
     if booked:
@@ -132,9 +134,11 @@ def act_for(request: Request) -> HttpResponse:
 # --- calendar
 
 
+@never_cache  # it shows a private link
 @volunteer_only
 @require_safe
 def calendar(request: Request) -> HttpResponse:
+    """How runs come into the person's calendar: by mail, or by their private link."""
     person = who(request)
     link = settings.BASE_URL + feeds.path(person)
     context = {

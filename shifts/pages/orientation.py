@@ -34,10 +34,13 @@ def orientation(request: Request) -> HttpResponse:
     person, at = who(request), timezone.now()
     here = reverse("orientation")
     standing = clearance.standing(person, on=today(at))
-    ride = next_ride(person, at)
+    ride, earlier = next_ride(person, at), newest_completions(person)
     word = person.rides.select_related("lead", "completion").first()
     context = {
-        "tasks": [task_of(state, at, back=here, ride=ride) for state in standing],
+        "tasks": [
+            task_of(state, at, back=here, ride=ride, earlier=earlier.get(state.term.step_id))
+            for state in standing
+        ],
         "lacking": sum(not state.met for state in standing),
         "doors": door_tasks(person, at, back=here),
         "word": None if word is None or word.is_taken_back else word,
@@ -52,8 +55,19 @@ def next_ride(person: Person, at: datetime) -> Booking | None:
     return ahead.select_related("run").order_by("run__starts_at").first()
 
 
-def task_of(state: StepState, at: datetime, *, back: str, ride: Booking | None) -> dict[str, str]:
-    step, until = state.step, state.valid_until
+def newest_completions(person: Person) -> dict[int, Completion]:
+    """By the step's key, the newest one even where it counts no longer: one query."""
+    newest: dict[int, Completion] = {}
+    for completion in person.completions.standing():
+        newest.setdefault(completion.step_id, completion)
+    return newest
+
+
+def task_of(
+    state: StepState, at: datetime, *, back: str, ride: Booking | None, earlier: Completion | None
+) -> dict[str, str]:
+    """A step in the list. `earlier` is what the person completed last, which may count no longer."""
+    step = state.step
     if state.met:
         return done_task(state, at, back=back)
     task = parts.missing_task(step, back=back)
@@ -66,8 +80,10 @@ def task_of(state: StepState, at: datetime, *, back: str, ride: Booking | None) 
         }
     elif state.done:
         task["word"] = _("%(done)s of %(times)s done") % {"done": state.done, "times": state.term.times}
-    elif until:
-        task["word"] = _("Ran out %(day)s") % {"day": date_format(until)}
+    elif earlier and earlier.valid_until and earlier.valid_until < today(at):
+        task["word"] = _("Ran out %(day)s") % {"day": long_day(earlier.valid_until)}
+    elif earlier and earlier.revision < state.term.revision:
+        task["word"] = _("Changed since you did it")
     return task
 
 
