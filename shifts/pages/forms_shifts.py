@@ -129,11 +129,11 @@ class ShiftForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         facts = super().clean() or {}
-        self.clean_rule(facts)
-        self.clean_stops(facts)
+        self.check_rule(facts)
+        self.check_stops(facts)
         return facts
 
-    def clean_rule(self, facts: dict[str, Any]) -> None:
+    def check_rule(self, facts: dict[str, Any]) -> None:
         weekdays, every, nths = facts.get("weekdays"), facts.get("every"), facts.get("nths")
         if not weekdays or every is None or nths is None:
             return
@@ -146,7 +146,7 @@ class ShiftForm(forms.Form):
                 recurrence.monthly(nths, weekdays[0]) if nths else recurrence.weekly(weekdays, every)
             )
 
-    def clean_stops(self, facts: dict[str, Any]) -> None:
+    def check_stops(self, facts: dict[str, Any]) -> None:
         chosen = [(name, facts[name]) for name in self.stop_names if facts.get(name)]
         if len(chosen) < 2 or any(name in self.errors for name in self.stop_names):
             return
@@ -156,14 +156,12 @@ class ShiftForm(forms.Form):
         if not chosen[0][1].gives:
             self.add_error(chosen[0][0], "Nothing is picked up at this site. Choose a pickup first.")
         if not chosen[-1][1].takes:
-            self.add_error(
-                chosen[-1][0], "Nothing is dropped off at this site, and it is the last stop."
-            )
+            self.add_error(chosen[-1][0], "Nothing is dropped off at this site, and it is the last stop.")
         if any(name in self.errors for name in self.stop_names):
             return
-        self.clean_minutes(facts, [site for _name, site in chosen])
+        self.check_minutes(facts, [site for _name, site in chosen])
 
-    def clean_minutes(self, facts: dict[str, Any], sites: list[Site]) -> None:
+    def check_minutes(self, facts: dict[str, Any], sites: list[Site]) -> None:
         """The minutes, and when each stop is reached. Stops that stay keep their agreed times."""
         load = Policy.current().load_minutes
         arrivals = usual_arrivals(sites, load_minutes=load, programme=Programme.current())

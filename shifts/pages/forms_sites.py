@@ -8,6 +8,7 @@ from django import forms
 
 from shifts.pages.forms_fields import FURTHEST, DayField, LineField, PhoneField, PlaceField
 from sites.models import DoorNotes, Site
+from volunteers.progress import today
 
 MOST_CONTACTS = 4
 # What each part of the door notes may say: examples, so that the box explains itself.
@@ -136,9 +137,10 @@ class CloseForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         facts = super().clean() or {}
         first, last = facts.get("first"), facts.get("last")
-        if first and "last" not in self.errors:
-            if last is None:
-                facts["last"] = self.fields["last"].clean(first.isoformat())
-            elif last < first:
-                self.add_error("last", "The last closed day is before the first.")
+        if first and last and last < first:
+            self.add_error("last", "The last closed day is before the first.")
+        elif first and not last and "last" not in self.errors:
+            facts["last"] = first
+            if first < today():
+                self.add_error("first", "This day is over. If it is still closed, give the last day as well.")
         return facts

@@ -1,0 +1,317 @@
+"""Sites at the desk: facts, door notes, contacts, closed dates, and when a site may end."""
+
+from datetime import time
+
+import pytest
+import time_machine
+from django.urls import reverse
+
+from shifts.models import CalendarEntry
+from shifts.schedule.making import Plan, add_shift
+from shifts.seats.booking import seat
+from sites.changes import close_site, set_contacts
+from sites.models import Closure, Event, Site
+from tests.factories import DropOffFactory, SiteFactory, lead_driver, make_run, put, ready_person
+from tests.shifts.pages.at_the_desk import (
+    DAY,
+    EVERY_PAGE,
+    NOW,
+    TODAY,
+    desk_client,
+    errors_of,
+    queries_of,
+    said,
+    survives_nonsense,
+    text_of,
+)
+from volunteers import clearance
+from volunteers.doors import publish
+from volunteers.models import Message, Person
+
+pytestmark = pytest.mark.django_db
+ROWS = {"form-TOTAL_FORMS": "4", "form-INITIAL_FORMS": "0"}
+FACTS = {"name": "Mill Street Grocery", "gives": "on", "street": "4 Mill Street", "place": "40.01, -83.02"}
+
+
+@pytest.fixture(autouse=True)
+def _now():
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def desk():
+    return desk_client()
+
+
+@pytest.fixture
+def dock():
+    return SiteFactory(name="Mill Street Grocery")
+
+
+def at(name, site):
+    return reverse(name, args=[site.pk])
+
+
+# --- the list
+
+
+def test_the_list_shows_what_where_door_notes_contact_and_closed_days(desk, dock):
+    publish(dock, {"approach": "From the back."}, by=None)
+    set_contacts(dock, [{"name": "Teo", "role": "receiving", "phone": "+16145550171"}], by=None)
+    close_site(dock, first=TODAY + DAY, last=TODAY + 2 * DAY, by=None)
+    DropOffFactory(name="Elm Kitchen", street="", town="")
+    SiteFactory(name="Old Dock", ended_on=TODAY)
+    page = text_of(desk.get(reverse("desk_sites")))
+    for words in (
+        "Mill Street Grocery",
+        "pickup",
+        "6/2/2026",
+        "Teo",
+        "(614) 555-0171",
+        "6/3/2026 to 6/4/2026",
+    ):
+        assert words in page
+    assert "none yet" in page
+    assert "Old Dock" not in page
+    assert "Old Dock" in text_of(desk.get(reverse("desk_sites"), {"show": "ended"}))
+
+
+def test_an_empty_list_says_how_to_begin(desk):
+    assert "Add the first site" in text_of(desk.get(reverse("desk_sites")))
+
+
+def test_queries_of_the_list_do_not_grow_with_the_sites(desk):
+    """Sites with the day of their door notes, contacts, closed days; today's programme."""
+    for count in (10, 190):
+        for _ in range(count):
+            site = SiteFactory()
+            set_contacts(site, [{"name": "Teo"}], by=None)
+            close_site(site, first=TODAY, last=TODAY, by=None)
+        number, queries = queries_of(desk, reverse("desk_sites"))
+        assert number == EVERY_PAGE + 4, queries
+
+
+# --- facts
+
+
+def test_a_site_is_added_with_its_place_in_one_field(desk):
+    answer = desk.post(reverse("desk_new_site"), FACTS)
+    site = Site.objects.get()
+    assert answer.headers["Location"] == at("desk_site", site)
+    assert (site.name, site.gives, site.takes, site.place) == (
+        "Mill Street Grocery",
+        True,
+        False,
+        (40.01, -83.02),
+    )
+    assert Event.objects.about(site).get().verb == "added"
+
+
+@pytest.mark.parametrize(
+    ("typed", "place"),
+    [
+        ("40.01, -83.02", (40.01, -83.02)),
+        ("40.01,-83.02", (40.01, -83.02)),
+        (" (40.01 -83.02) ", (40.01, -83.02)),
+        ("40.01°, -83.02°", (40.01, -83.02)),
+        ("-90, 180", (-90.0, 180.0)),
+        ("", None),
+    ],
+)
+def test_places_as_they_are_pasted(desk, typed, place):
+    desk.post(reverse("desk_new_site"), {**FACTS, "place": typed})
+    assert Site.objects.get().place == place
+
+
+@pytest.mark.parametrize(
+    ("facts", "field", "words"),
+    [
+        ({"name": " "}, "name", "Write the name."),
+        ({"gives": ""}, "gives", "Tick pickup, drop-off, or both."),
+        ({"place": "40.01"}, "place", "two numbers"),
+        ({"place": "somewhere"}, "place", "two numbers"),
+        ({"place": "91, 0"}, "place", "degrees north"),
+        ({"place": "40, 181"}, "place", "degrees east"),
+        ({"place": "nan, nan"}, "place", "two numbers"),
+    ],
+)
+def test_a_fault_is_named_at_its_field_and_what_was_typed_stays(desk, facts, field, words):
+    answer = desk.post(reverse("desk_new_site"), {**FACTS, **facts})
+    assert words in errors_of(answer)[field]
+    assert answer.context["form"]["street"].value() == "4 Mill Street"
+    assert not Site.objects.exists()
+
+
+def test_a_new_address_is_told_to_whoever_is_booked(desk, dock):
+    ana = ready_person()
+    seat(run=make_run(sites=[dock, DropOffFactory()]), person=ana, seat="driver", by=None, on_behalf=True)
+    before = CalendarEntry.objects.get().sequence
+    desk.post(at("desk_site", dock), {**FACTS, "street": "9 Mill Street"})
+    dock.refresh_from_db()
+    assert dock.street == "9 Mill Street"
+    assert CalendarEntry.objects.get().sequence == before + 1
+    assert Message.objects.filter(person=ana, kind="changed").exists()
+
+
+# --- door notes
+
+
+def test_the_first_door_notes_spare_those_who_know_the_door(desk, dock):
+    ana, bo = ready_person(), SiteFactory()
+    page = text_of(desk.get(at("desk_door_notes", dock)))
+    assert "1 person is ready to drive today" in page
+    desk.post(at("desk_door_notes", dock), {"approach": "From the back.", "drivers_know_it": "on"})
+    assert dock.door_notes().approach == "From the back."
+    assert not clearance.missing(ana, on=TODAY, sites=[dock.pk])
+    desk.post(at("desk_door_notes", bo), {"approach": "From the side."})
+    assert clearance.missing(ana, on=TODAY, sites=[bo.pk])
+
+
+def test_read_again_only_where_ticked_and_only_from_the_day(desk, dock):
+    publish(dock, {"approach": "From the back."}, by=None)
+    ana = ready_person(name="Ana Reyes")
+    ana.completions.filter(step__site=dock).update(revision=1)
+    put(ana, make_run(starts_at=NOW + 9 * DAY, sites=[dock, DropOffFactory()]))
+    assert "1 person is ready to drive here today" in text_of(desk.get(at("desk_door_notes", dock)))
+    quiet = desk.post(at("desk_door_notes", dock), {"approach": "From the side."})
+    assert "Ana Reyes" not in said(quiet)
+    assert not clearance.missing(ana, on=TODAY + 30 * DAY, sites=[dock.pk])
+    loud = desk.post(
+        at("desk_door_notes", dock),
+        {"approach": "From the roof.", "must_read_again": "on", "from_day": "6/7/2026"},
+    )
+    assert "Booked there and still to read them: Ana Reyes" in said(loud)
+    assert not clearance.missing(ana, on=TODAY + 4 * DAY, sites=[dock.pk])
+    assert clearance.missing(ana, on=TODAY + 5 * DAY, sites=[dock.pk])
+    assert dock.door_notes().revision == 3
+
+
+def test_what_did_not_change_is_no_new_revision(desk, dock):
+    publish(dock, {"approach": "First line.\nSecond line."}, by=None)
+    desk.post(at("desk_door_notes", dock), {"approach": "First line.\r\nSecond line."})
+    assert dock.notes.count() == 1
+
+
+def test_door_notes_say_something_and_not_from_the_past(desk, dock):
+    assert "at least one" in errors_of(desk.post(at("desk_door_notes", dock), {}))["approach"]
+    late = desk.post(at("desk_door_notes", dock), {"approach": "x", "from_day": "6/1/2026"})
+    assert "is over" in errors_of(late)["from_day"]
+    assert late.context["form"]["approach"].value() == "x"
+    assert dock.door_notes() is None
+
+
+# --- contacts and closed dates
+
+
+def test_contacts_in_rows(desk, dock):
+    desk.post(
+        at("desk_contacts", dock),
+        {
+            **ROWS,
+            "form-0-name": "Teo",
+            "form-0-phone": "614 555 0171",
+            "form-2-name": "Ilse",
+            "form-2-role": "baker",
+        },
+    )
+    assert [(c.name, c.role, str(c.phone)) for c in dock.contacts.all()] == [
+        ("Teo", "", "(614) 555-0171"),
+        ("Ilse", "baker", ""),
+    ]
+    answer = desk.post(at("desk_contacts", dock), {**ROWS, "form-0-phone": "614 555 0171"})
+    assert "Write the name" in answer.context["formset"].errors[0]["name"][0]
+    assert dock.contacts.count() == 2
+    desk.post(at("desk_contacts", dock), {**ROWS, "form-0-name": "Ilse"})
+    assert [contact.name for contact in dock.contacts.all()] == ["Ilse"]
+
+
+def test_closed_dates_name_the_runs_they_touch(desk, dock):
+    drop = DropOffFactory()
+    booked = make_run(title="Bread run", starts_at=NOW + 2 * DAY, sites=[dock, drop])
+    make_run(title="Apple run", starts_at=NOW + 3 * DAY, sites=[dock, drop])
+    make_run(title="Later run", starts_at=NOW + 9 * DAY, sites=[dock, drop])
+    make_run(title="Elsewhere", starts_at=NOW + 2 * DAY)
+    put(lead_driver(name="Lea Lead"), booked)
+    answer = desk.post(
+        at("desk_close", dock), {"first": "6/3/2026", "last": "2026-06-06", "reason": "Floor repair"}
+    )
+    assert "2 runs stop there on those days; 1 of them with somebody booked" in said(answer)
+    page = desk.get(at("desk_site", dock))
+    (row,) = page.context["closures"]
+    assert [run["who"] for run in row["booked"]] == ["Lea Lead"]
+    assert reverse("desk_run", args=[booked.pk]) in text_of(page)
+    assert "Apple run" in text_of(page)
+    assert "Later run" not in text_of(page)
+    assert "Elsewhere" not in text_of(page)
+    closure = Closure.objects.get()
+    desk.post(reverse("desk_lift", args=[closure.pk]))
+    closure.refresh_from_db()
+    assert closure.lifted_at
+    assert not desk.get(at("desk_site", dock)).context["closures"]
+
+
+def test_one_closed_day_needs_one_date(desk, dock):
+    desk.post(at("desk_close", dock), {"first": "2026-07-04"})
+    closure = Closure.objects.get()
+    assert closure.first == closure.last
+
+
+@pytest.mark.parametrize(
+    ("days", "field", "words"),
+    [
+        ({}, "first", "Give the date."),
+        ({"first": "6/9/2026", "last": "6/8/2026"}, "last", "before the first"),
+        ({"first": "5/1/2026", "last": "5/8/2026"}, "last", "is over"),
+        ({"first": "5/1/2026"}, "first", "is over"),
+        ({"first": "6/31/2026"}, "first", "has no day 31"),
+        ({"first": "6/1/2036"}, "first", "too far ahead"),
+    ],
+)
+def test_closed_dates_that_cannot_be(desk, dock, days, field, words):
+    answer = desk.post(at("desk_close", dock), {"reason": "Holiday", **days})
+    assert words in errors_of(answer)[field]
+    assert answer.context["form"]["reason"].value() == "Holiday"
+    assert not Closure.objects.exists()
+
+
+# --- the end of a site
+
+
+def test_a_site_ends_only_when_nothing_stops_there(desk, dock):
+    drop = DropOffFactory()
+    plan = Plan(rule="FREQ=WEEKLY;BYDAY=MO", starts=time(8), minutes=60, stops=((dock.pk, 0), (drop.pk, 30)))
+    shift = add_shift(name="Monday run", plan=plan, from_day=TODAY, by=None)
+    assert "Monday run" in said(desk.post(at("desk_site", dock), {"use": "end"}))
+    assert Site.objects.in_use().filter(pk=dock.pk).exists()
+    desk.post(reverse("desk_shift_end", args=[shift.pk]), {"last_day": TODAY.isoformat()})
+    assert "Monday run" in said(desk.post(at("desk_site", dock), {"use": "end"}))  # it still may run today
+    with time_machine.travel(NOW + DAY, tick=False):
+        run = make_run(sites=[dock, drop])
+        assert "A run ahead" in said(desk.post(at("desk_site", dock), {"use": "end"}))
+        run.delete()
+        desk.post(at("desk_site", dock), {"use": "end"})
+    dock.refresh_from_db()
+    assert dock.ended_on == TODAY + DAY
+    desk.post(at("desk_site", dock), {"use": "again"})
+    dock.refresh_from_db()
+    assert dock.ended_on is None
+
+
+# --- nonsense
+
+
+def test_every_form_survives_nonsense(desk, dock):
+    facts = ("name", "gives", "takes", "street", "town", "place")
+    texts = ("approach", "spoiled", "must_read_again", "drivers_know_it", "from_day")
+    survives_nonsense(desk, reverse("desk_new_site"), facts)
+    survives_nonsense(desk, at("desk_site", dock), facts)
+    survives_nonsense(desk, at("desk_site", dock), ("use",))
+    survives_nonsense(desk, at("desk_door_notes", dock), texts)
+    survives_nonsense(desk, at("desk_contacts", dock), ("form-0-name", "form-0-role", "form-0-phone"), ROWS)
+    survives_nonsense(desk, at("desk_contacts", dock), ("form-TOTAL_FORMS", "form-INITIAL_FORMS"))
+    survives_nonsense(desk, at("desk_close", dock), ("first", "last", "reason"))
+    assert Person.objects.count() == 1
+    for site in Site.objects.all():
+        assert desk.get(at("desk_site", site)).status_code == 200
+    assert desk.get(reverse("desk_sites")).status_code == 200
