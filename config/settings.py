@@ -117,7 +117,8 @@ if _database["ENGINE"] == "django.db.backends.sqlite3":
     # instead of failing with "database is locked"; WAL lets readers go on meanwhile.
     _database["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",
-        "timeout": 5,
+        # SQLite lets those who wait in by luck, not in turn; still less than a request may take.
+        "timeout": 20,  # seconds
         "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=NORMAL;"
         "PRAGMA journal_size_limit=27103364;",
     }

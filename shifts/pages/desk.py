@@ -25,7 +25,7 @@ from shifts.cover.orientation import OnTheWay, on_the_way
 from shifts.cover.urgency import unfilled_soon
 from shifts.models import Booking, Policy, Run, Shift
 from shifts.pages.access import Request, coordinator_only, is_coordinator
-from shifts.pages.desk_parts import calls_of, card_of, contact_of, sentence, title_and_time, when
+from shifts.pages.desk_parts import calls_of, card_of, contact_of, seats_of, sentence, title_and_time, when
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.worker import is_late, last_seen
 from sites.models import Closure, Programme, Site
@@ -34,6 +34,7 @@ from volunteers.models import Message, Person, Step
 
 DAYS_AHEAD = 14
 NAMED = 40  # gaps with names and buttons; a new programme may have hundreds, and nobody calls for all today
+ROOMY = 4  # runs a day that fit the week's page with their stops; more are drawn densely
 LISTED = 30  # lines of a list before "and more"
 
 
@@ -253,14 +254,15 @@ def week(request: Request) -> HttpResponse:
     dates = [first + timedelta(days=number) for number in range(7)]
     runs: dict[date, list[dict[str, Any]]] = {day: [] for day in dates}
     for run in Run.objects.on_days(dates[0], dates[-1]).not_dropped().with_closed().with_people():
-        runs[run.local_date].append(card_of(run))
+        # One page has no room for crates and whole names, and a wall is no place for the latter.
+        runs[run.local_date].append(card_of(run) | {"seats": seats_of(run, short=True), "note": ""})
     closures = list(
         Closure.objects.standing().filter(first__lte=dates[-1], last__gte=first).select_related("site")
     )
     days = [{"date": day, "runs": runs[day], "note": closed_note(closures, day)} for day in dates]
     context = {
         "days": days,
-        "dense": max(len(cards) for cards in runs.values()) > 5,
+        "dense": max(len(cards) for cards in runs.values()) > ROOMY,
         "first": dates[0],
         "last": dates[-1],
         "is_now": first <= localdate() <= dates[-1],

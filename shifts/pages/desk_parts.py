@@ -19,8 +19,8 @@ from sites.models import Programme
 from volunteers.models import Person
 
 
-def seats_of(run: Run) -> list[dict[str, str]]:
-    """Both seats of a run that was fetched `with_people`, driver first."""
+def seats_of(run: Run, *, short: bool = False) -> list[dict[str, str]]:
+    """Both seats of a run that was fetched `with_people`, driver first; short names for paper on a wall."""
     seated = {booking.seat: booking.person for booking in run.seated}
     off = "cancelled" if run.is_cancelled else "closed that day" if getattr(run, "closed", False) else ""
     driver = {"kind": "driver", "label": "Driver's seat", "state": "empty", "word": "needs a driver"}
@@ -30,11 +30,17 @@ def seats_of(run: Run) -> list[dict[str, str]]:
     for seat in (driver, second):
         person = seated.get(seat["kind"])
         if person:
-            seat |= {"state": "taken", "word": person.name}
+            seat |= {"state": "taken", "word": short_name(person) if short else person.name}
             seat["note"] = off or ("lead driver" if person.is_lead and seat is driver else "")
         elif off and seat["state"] != "none":
             seat |= {"state": "off", "word": off}
     return [driver, second]
+
+
+def short_name(person: Person) -> str:
+    """First name and initial, as in "Ana R."."""
+    first, *rest = person.name.split()
+    return f"{first} {rest[-1][0]}." if rest else first
 
 
 def card_of(run: Run, *, at: datetime | None = None, policy: Policy | None = None) -> dict[str, Any]:

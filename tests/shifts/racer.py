@@ -39,7 +39,7 @@ def seat(run, person, place="driver"):
 
 
 def give_back(run, person):
-    booking.give_back(Booking.objects.live().get(run=run, person=person), by=None)
+    booking.give_back(Booking.objects.get(run=run, person=person), by=None)
 
 
 def cancel(run):

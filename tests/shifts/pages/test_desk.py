@@ -555,8 +555,18 @@ def test_the_week_is_monday_to_sunday_with_closed_dates(desk, sites):
     assert not answer.context["dense"]
 
 
+def test_the_week_has_short_names_for_the_wall(desk, sites):
+    run = make_run(starts_at=NOW + DAY, sites=sites)
+    put(ready_person(name="Delphine Marchbank-Oyelaran"), run)
+    put(ready_person(name="Cher"), run, "second")
+    page = text_of(desk.get(reverse("desk_week")))
+    assert "Delphine M." in page
+    assert "Marchbank" not in page
+    assert "Cher<" in page
+
+
 def test_a_full_week_is_drawn_densely(desk, sites):
-    for n in range(6):
+    for n in range(5):
         make_run(starts_at=NOW + n * HOUR, sites=sites)
     assert desk.get(reverse("desk_week")).context["dense"]
 

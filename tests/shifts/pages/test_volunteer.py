@@ -199,6 +199,19 @@ class TestHome:
         sign_off_ride(run=ridden, lead=lee, outcome="ready", by=lee.user)
         assert "Your word on" not in words_of(client.get("/"))
 
+    def test_a_household_sees_for_whom_it_acts_and_can_switch(self, client, ana):
+        assert "You act for" not in words_of(client.get("/"))
+        ben = PersonFactory(name="Ben Bell", email=ana.email, user=ana.user)
+        put(ben, make_run(title="Ben's run"), SECOND)
+        text = words_of(client.get("/"))
+        assert "You act for Ana now" in text
+        assert "Ben's run" not in text
+        assert f'<input type="hidden" name="person" value="{ben.pk}">' in text
+        client.post("/me/act-for/", {"person": ben.pk})
+        text = words_of(client.get("/"))
+        assert "You act for Ben now" in text
+        assert "Ben's run" in text
+
     def test_queries_do_not_grow_with_my_runs(self, client, ana):
         """Programme, session, user, people of the sign-in; my runs, their stops with sites, who sits in them;
         the steps asked, met, missing and done; household; of the next run: newest door notes, those read,
@@ -421,6 +434,26 @@ class TestRun:
         client.force_login(desk.user)
         assert client.get(at(run)).status_code == 200
 
+    def test_whoever_gave_it_back_still_sees_it_but_nobody_s_phone(self, client, ana, tom, lee):
+        run = make_run(starts_at=NOW + DAY)
+        put(lee, run)
+        put(tom, run, SECOND)  # tom is signed in
+        assert "5550122" in words_of(client.get(at(run)))
+        back(client, run)
+        assert "5550122" not in words_of(client.get(at(run)))
+        with time_machine.travel(NOW + 3 * DAY, tick=False):
+            page = client.get(at(run))
+        assert page.status_code == 200
+        assert "5550122" not in words_of(page)
+
+    def test_a_run_its_weekly_rule_dropped_is_for_those_who_were_on_it(self, client, ana, tom):
+        run = make_run()
+        put(tom, run)
+        Run.objects.filter(pk=run.pk).update(cancelled_at=NOW, cancel_cause=Run.Cause.RULE)
+        assert client.get(at(run)).status_code == 200
+        client.force_login(ana.user)
+        assert client.get(at(run)).status_code == 404
+
     def test_a_run_that_volunteers_do_not_see_yet(self, client, ana):
         assert client.get(at(make_run(starts_at=NOW + timedelta(weeks=8, hours=1)))).status_code == 404
 
@@ -527,6 +560,33 @@ class TestBook:
         assert "Just taken: somebody else has this seat now." in text
         assert 'role="alert"' in text
         assert live(run)[DRIVER] != ana
+
+    def test_the_seat_that_is_left_is_offered_beside_the_refusal(self, client, ana, lee):
+        run = make_run()
+        put(lee, run)
+        text = words_of(book(client, run))
+        assert "Just taken" in text
+        assert "Take the second seat</button>" in text
+        assert "Just taken" not in words_of(client.get(at(run)))
+
+    def test_whoever_may_drive_has_one_button(self, client, ana):
+        page = client.get(at(make_run()))
+        assert [offer["seat"] for offer in page.context["offers"]] == ["driver"]
+        assert page.context["refusals"] == []
+
+    def test_a_full_run_says_so(self, client, ana, tom, lee):
+        client.force_login(ana.user)
+        run = make_run()
+        put(lee, run)
+        put(tom, run, SECOND)
+        text = words_of(client.get(at(run)))
+        assert "No seat is left on this run." in text
+        assert f"{at(run)}book/" not in text
+
+    def test_what_concerns_both_seats_is_said_once(self, client, ana):
+        put(ana, make_run(title="Mine", starts_at=NOW + 3 * DAY))
+        run = make_run(starts_at=NOW + 3 * DAY)
+        assert words_of(client.get(at(run))).count("Elsewhere at that time: Mine") == 1
 
     def test_elsewhere_at_that_time(self, client, ana):
         put(ana, make_run(title="Mine", starts_at=NOW + 3 * DAY))
@@ -753,6 +813,10 @@ class TestSignOff:
         text = words_of(client.get(at(ride)))
         assert "Calm at the dock" in text
         assert "Parks far" not in text
+        client.force_login(lee.user)
+        text = words_of(client.get(at(ride)))
+        assert "Calm at the dock" in text
+        assert "Parks far" not in text
 
     def test_once_more_completes_nothing(self, client, tom, ride):
         self.sign(client, ride, outcome="again")
@@ -775,9 +839,10 @@ class TestSignOff:
 
     def test_once(self, client, ride):
         self.sign(client, ride, outcome="again")
-        answer = self.sign(client, ride, outcome="ready")
+        answer = self.sign(client, ride, outcome="ready", remarks="Keep these words")
         assert answer.status_code == 409
         assert "This ride has been signed off already." in words_of(answer)
+        assert "Keep these words" in words_of(answer)
         assert SignOff.objects.get().outcome == "again"
 
     def test_not_before_it_starts(self, client, tom, lee, ride):
