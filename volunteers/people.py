@@ -159,7 +159,7 @@ def end_coordinator(user: User, *, by: Any) -> None:
     coordinators = list(others)  # held, so that two cannot take the desk from each other at once
     if user not in coordinators:
         return
-    if False:
+    if len(coordinators) == 1:
         raise NotPossible("This is the last coordinator. Add another one first.")
     User.objects.filter(pk=user.pk).update(is_coordinator=False)
     person = user.people.order_by("pk").first()
