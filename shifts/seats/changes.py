@@ -434,11 +434,12 @@ def change_programme(*, by: Any, at: datetime | None = None, **facts: Any) -> Ou
     if zone == old:
         return outcome
     from_day = min(local_date(at, old), local_date(at, zone))
+    shifts = list(Shift.objects.select_for_update(no_key=True).order_by("pk"))  # before their runs, as always
     for run in hold(Run.objects.ahead(at)):
         day = local_date(run.starts_at, zone)
         if run.local_date != day:
             Run.objects.filter(pk=run.pk).update(local_date=day)
-    for shift in Shift.objects.order_by("pk"):
+    for shift in shifts:
         outcome.add(follow_terms(shift, from_day=from_day, by=by, at=at))
     return outcome
 

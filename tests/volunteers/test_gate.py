@@ -14,8 +14,9 @@ from django.db import transaction
 from hypothesis import event, given
 from hypothesis import strategies as st
 
-from shifts.cover.candidates import may_drive
+from shifts.cover.candidates import cleared_for_each, may_drive, three_names
 from shifts.models import Booking, Run, Stop
+from shifts.pages.volunteer import lacking_steps, with_lacking
 from sites.models import Site
 from tests.factories import LONG_AGO
 from volunteers import clearance
@@ -84,7 +85,9 @@ class World:
     people: int
     steps: list[Asked]
     trips: list[Trip]
-    rows: dict = field(default_factory=dict)
+    rows: dict = field(default_factory=dict)  # a term's row
+    steps_of: dict = field(default_factory=dict)  # a term's step
+    order_of_steps: list = field(default_factory=list)
 
     def asked_of(self, person, day, sites):
         """(term, completions that count) for every term in force, in the order of the steps."""
@@ -210,6 +213,8 @@ def build(world):
     StepTerm.objects.bulk_create(row for _term, row in term_rows)
     Completion.objects.bulk_create(done_rows)
     world.rows = {id(term): row.pk for term, row in term_rows}
+    world.steps_of = {id(term): row.step_id for term, row in term_rows}
+    world.order_of_steps = [step.pk for step in steps]
     runs = Run.objects.bulk_create(
         Run(
             title=f"Run {n}",
@@ -267,6 +272,11 @@ def test_every_form_of_the_gate_gives_the_reference_answer(no_steps, world):
         for number, person in enumerate(people):
             many_runs = set(Run.objects.open_to(person).values_list("pk", flat=True))
             assert many_runs == {run.pk for trip, run in trips if world.ready(number, trip)}
+            marked = lacking_steps(with_lacking(Run.objects.all(), person))
+            for trip, run in trips:
+                missing = {world.steps_of[id(term)] for term in world.missing(number, trip.day, trip.sites)}
+                assert [step.pk for step in marked[run.pk]] == sorted(missing, key=world.order_of_steps.index)
+        many_runs_and_their_people(world, trips, people)
         book(world, people, runs)
         bookings_whose_clearance_is_gone(world, trips)
         transaction.set_rollback(True)
@@ -294,6 +304,17 @@ def one_run_and_its_people(world, trip, run, sites, people):
             (world.rows[id(term)], count >= term.how_often, count) for term, count in asked
         ]
         assert all((state.completion is None) == (state.done == 0) for state in states)
+
+
+def many_runs_and_their_people(world, trips, people):
+    """Nobody is booked yet, so that whoever is ready is free."""
+    runs = [run for _trip, run in trips]
+    cleared = cleared_for_each(runs, among=[person.pk for person in people])
+    names = three_names(runs, at=NOW)
+    for trip, run in trips:
+        ready = {person.pk for number, person in enumerate(people) if world.ready(number, trip)}
+        assert cleared[run.pk] == ready
+        assert {candidate.person.pk for candidate in names[run.pk]} == ready, "three people at most"
 
 
 def bookings_whose_clearance_is_gone(world, trips):
