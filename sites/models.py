@@ -216,6 +216,12 @@ class EventQuerySet(models.QuerySet["Event"]):
     def about(self, thing: models.Model) -> EventQuerySet:
         return self.filter(subject=subject_of(thing))
 
+    def update(self, **values):
+        raise TypeError("An event is written once.")
+
+    def delete(self):
+        raise TypeError("An event is never deleted.")
+
 
 class Event(models.Model):
     """What was done, when, by whom. Written once, never changed or deleted."""
