@@ -109,6 +109,13 @@ class MeForm(forms.ModelForm):
             "reach": gettext_lazy("Invitations for your calendar come by e-mail only."),
         }
 
+    def clean_phone(self) -> Any:
+        """Refuses an extension: the number is kept without it, and a call would end at a switchboard."""
+        phone = self.cleaned_data["phone"]
+        if phone and phone.extension:
+            raise forms.ValidationError(_("An extension cannot be kept. Give a number that reaches you."))
+        return phone
+
     def clean(self) -> dict[str, Any]:
         facts = super().clean() or self.cleaned_data
         reach = facts.get("reach")

@@ -102,6 +102,7 @@ class TestFacts:
             ({"name": " "}, "name", "This field is required."),
             ({"name": "x" * 81}, "name", "at most 80 characters"),
             ({"phone": "12"}, "phone", "Write the number with its area code"),
+            ({"phone": "(614) 555-0134 x5"}, "phone", "An extension cannot be kept"),
             ({"phone": "", "reach": "call"}, "phone", "We need a number"),
             ({"language": "xx"}, "language", "Select a valid choice"),
             ({"reach": "pigeon"}, "reach", "Select a valid choice"),
