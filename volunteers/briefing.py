@@ -55,7 +55,7 @@ def sections() -> list[Section]:
             [
                 _("Stay home with vomiting, diarrhea, yellow skin or eyes, or a sore throat with fever."),
                 _("Stay home with an open or infected wound on hands or arms that you cannot cover tightly."),
-                _("Tell the coordinator; what it is stays between you, and it protects who eats the food."),
+                _("Tell the coordinator what it is: that protects those who eat the food."),
                 _("Yellow skin or eyes, or a sore throat with fever: ask a doctor before you drive again."),
                 _("Give the run back as soon as you know. Nobody asks you to come ill."),
             ],

@@ -197,7 +197,6 @@ class AwayForm(forms.Form):
         label=gettext_lazy("Last day"),
         required=False,
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        help_text=gettext_lazy("Empty: one day only."),
     )
 
     def clean(self) -> dict[str, Any]:
