@@ -43,6 +43,7 @@ RETRIES = [
 ]
 LEASE = timedelta(minutes=3)  # longer than a mail server may take: EMAIL_TIMEOUT a command
 KEPT = timedelta(days=90)
+SUBJECT_SHOWN = Message._meta.get_field("subject").max_length  # in lists; the mail itself has it whole
 ON_THE_WIRE = compat32.clone(linesep="\r\n")
 
 
@@ -133,7 +134,7 @@ def owe(
             person=person,
             kind=kind,
             about=about,
-            subject=mail.subject,
+            subject=mail.subject[:SUBJECT_SHOWN],
             text=mail.text,
             state=Message.State.TELL,
             next_try_at=at,
@@ -175,7 +176,7 @@ def write(
         kind=kind,
         about=about,
         address=address,
-        subject=mail.subject,
+        subject=mail.subject[:SUBJECT_SHOWN],
         text=mail.text,
         message_id=message_id,
         raw=compose(mail, to=address, name=name, message_id=message_id, at=at, programme=programme),

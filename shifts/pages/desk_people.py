@@ -328,8 +328,8 @@ def step_back(request: Request, pk: int) -> HttpResponse:
         if gone:
             messages.warning(
                 request,
-                f"{who.name} is booked but no longer ready for: {named(gone)}. "
-                "They keep the seat until you change that on the run's page.",
+                f"{who.name} keeps these seats until you change that on the run's page, but is no longer "
+                f"ready for them: {named(gone)}",
             )
         return redirect(page_of(who))
     return render(request, "desk/step_back.html", {"form": form, "who": who, "completion": completion})
@@ -355,7 +355,7 @@ def appoint(request: Request, pk: int) -> HttpResponse:
         offer_undo(request, "Undo: lead driver again", reverse("desk_appoint", args=[pk]), lead="yes")
         trainees = runs_with_trainees(who)
         if trainees:
-            messages.warning(request, f"Somebody rides along with them to learn: {named(trainees)}.")
+            messages.warning(request, f"Somebody rides along with them to learn: {named(trainees)}")
     else:
         writes.appoint_lead(who, by=request.user)
         messages.success(request, f"{who.name} is a lead driver: they take trainees along and sign them off.")
@@ -440,7 +440,7 @@ def away(request: Request, pk: int) -> HttpResponse:
             if days["first"] <= booking.run.local_date <= days["last"]
         ]
         if booked:
-            messages.warning(request, f"They are still booked on those days: {named(booked)}.")
+            messages.warning(request, f"They are still booked on those days: {named(booked)}")
         return redirect(page_of(who))
     return render(request, "desk/away.html", {"form": form, "who": who})
 

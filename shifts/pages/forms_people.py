@@ -286,7 +286,7 @@ class RosterForm(forms.Form):
         label="Current drivers: papers seen, date to follow",
         required=False,
         help_text=format_lazy(
-            "License and insurance then count for {days} days, so that nobody is locked out today.",
+            "What they still have to show counts for {days} days, so that nobody is locked out today.",
             days=DATE_TO_FOLLOW_DAYS,
         ),
     )
