@@ -92,7 +92,7 @@ def django_db_modify_db_settings(
     django_db_modify_db_settings_parallel_suffix, tmp_path_factory, django_db_blocker
 ):
     """SQLite gets a file of its own for each run, so that two runs in one checkout do not share it. In
-    PostgreSQL no thread of the live server keeps its connection, or the test database could not be dropped."""
+    PostgreSQL no thread of the live server keeps its connection: the database could not be dropped."""
     connection.settings_dict["CONN_MAX_AGE"] = 0
     if connection.vendor == "sqlite":
         connection.settings_dict["TEST"]["NAME"] = str(tmp_path_factory.mktemp("database") / "test.sqlite3")
