@@ -284,7 +284,9 @@ class TestDoors:
         publish(site, {"entrance": "The green door"}, by=None)
         (task,) = client.get(HERE).context["doors"]
         assert (task["state"], task["word"]) == ("missing", "Changed since you read it")
-        assert "changed since you last read it" in text_of(client.get(self.at(site)))
+        page = text_of(client.get(self.at(site)))
+        assert "changed since you last read it" in page
+        assert "I have read these" in page
 
     @pytest.mark.parametrize("revision", NONSENSE)
     def test_nonsense_is_no_reading(self, client, newcomer, site, revision):

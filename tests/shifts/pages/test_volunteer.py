@@ -5,6 +5,7 @@ from datetime import date, timedelta
 import pytest
 import time_machine
 from django.utils import timezone
+from django.utils.translation import trans_real
 
 from shifts.models import Booking, Policy, Run
 from shifts.seats.booking import give_back, seat
@@ -740,8 +741,11 @@ class TestGiveBack:
         assert back(client, run, reason=junk, note=junk).status_code == 302
         assert not live(run)
 
-    def test_the_reason_is_kept_in_the_language_of_the_desk(self, client, ana, run):
+    def test_the_reason_is_kept_in_the_language_of_the_desk(self, client, ana, run, monkeypatch):
         Person.objects.filter(pk=ana.pk).update(language="es")
+        words = trans_real.translation("es")._catalog._catalogs[0]
+        monkeypatch.setitem(words, "I am ill", "Me siento mal")
+        assert "Me siento mal" in words_of(client.get(f"{at(run)}give-back/"))
         back(client, run, reason="ill")
         assert run.bookings.get().end_note == "I am ill."
 
