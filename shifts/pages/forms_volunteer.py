@@ -64,7 +64,7 @@ def says_ill(note: str) -> bool:
 
 class SignOffForm(forms.Form):
     outcome = forms.ChoiceField(
-        label=gettext_lazy("How did it go?"),
+        label=gettext_lazy("How it went"),
         choices=SignOff.Outcome.choices,
         widget=forms.RadioSelect,
         error_messages={
