@@ -16,7 +16,8 @@ from shifts.models import Booking, Run
 from shifts.schedule.clock import local_date
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
 from shifts.seats.booking import give_back, seat
-from shifts.seats.changes import add_one_off, publish_door_notes
+from shifts.seats.changes import add_one_off
+from shifts.seats.consequences import publish_door_notes
 from shifts.seats.refusals import Refusal
 from shifts.seats.rides import sign_off_ride
 from sites.changes import add_site, change_programme, close_site, set_contacts

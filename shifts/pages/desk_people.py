@@ -31,7 +31,7 @@ from shifts.pages.forms_people import (
 )
 from shifts.pages.person_history import history_of
 from shifts.pages.undo import offer_undo, undo_offered
-from shifts.seats import changes
+from shifts.seats import consequences
 from shifts.seats.rides import sign_off_told
 from sites.models import Site
 from volunteers import clearance, doors, progress
@@ -134,7 +134,7 @@ def edit_person(request: Request, pk: int) -> HttpResponse:
     known = {name: getattr(person, name) for name in PersonForm.base_fields}
     form = PersonForm(posted(request), initial=known)
     if form.is_bound and form.is_valid():
-        changes.change_person(person, by=request.user, **form.cleaned_data)
+        consequences.change_person(person, by=request.user, **form.cleaned_data)
         messages.success(request, "Saved.")
         return redirect(page_of(person))
     return render(request, "desk/edit_person.html", {"form": form, "who": person})
@@ -383,7 +383,7 @@ def leave(request: Request, pk: int) -> HttpResponse:
     form = LeaveForm(posted(request), bookings=runs_ahead(who, timezone.now()))
     if form.is_bound and form.is_valid():
         given = list(form.cleaned_data.get("give_up", []))
-        changes.leave(who, give_up=given, by=request.user)
+        consequences.leave(who, give_up=given, by=request.user)
         runs = {0: "", 1: " One run is given back."}.get(len(given), f" {len(given)} runs are given back.")
         messages.success(request, f"{who.name} has left the programme.{runs}")
         offer_undo(request, f"Undo: {who.first_name} is still here", reverse("desk_leave", args=[pk]))

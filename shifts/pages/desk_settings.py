@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from shifts.models import Policy
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.forms_settings import CoordinatorForm, PolicyForm, ProgrammeForm
-from shifts.seats import changes
+from shifts.seats import weekly
 from shifts.worker import is_late
 from sites.models import Programme
 from volunteers import outbox
@@ -79,7 +79,7 @@ def coordinators(you: User) -> list[dict[str, Any]]:
 
 def save_programme(request: Request, form: forms.ModelForm) -> None:
     zone = Programme.current().time_zone
-    outcome = changes.change_programme(by=request.user, **form.cleaned_data)
+    outcome = weekly.change_programme(by=request.user, **form.cleaned_data)
     messages.success(request, "The programme's facts are saved.")
     if form.cleaned_data["time_zone"] != zone:
         messages.warning(
@@ -91,7 +91,7 @@ def save_programme(request: Request, form: forms.ModelForm) -> None:
 
 
 def save_policy(request: Request, form: forms.ModelForm) -> None:
-    changes.change_policy(by=request.user, **form.cleaned_data)
+    weekly.change_policy(by=request.user, **form.cleaned_data)
     messages.success(request, "The schedule's numbers are saved.")
 
 

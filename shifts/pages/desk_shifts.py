@@ -19,7 +19,7 @@ from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import card_of, title_and_time
 from shifts.pages.forms_shifts import EndForm, ShiftForm, known_facts, plan_of
 from shifts.schedule import making, recurrence
-from shifts.seats import changes
+from shifts.seats import weekly
 from sites.models import Site
 from volunteers.progress import today
 
@@ -150,8 +150,8 @@ def shift(request: Request, pk: int) -> HttpResponse:
             messages.info(request, "Nothing was changed: it is already like this.")
             return redirect(page_of(which))
 
-        def change() -> changes.Outcome:
-            return changes.change_shift(
+        def change() -> weekly.Outcome:
+            return weekly.change_shift(
                 which,
                 plan=form.plan(),
                 from_day=facts["from_day"],
@@ -187,8 +187,8 @@ def end(request: Request, pk: int) -> HttpResponse:
     if form.is_bound and form.is_valid():
         last = form.cleaned_data["last_day"]
 
-        def change() -> changes.Outcome:
-            return changes.end_shift(which, last_day=last, by=request.user)
+        def change() -> weekly.Outcome:
+            return weekly.end_shift(which, last_day=last, by=request.user)
 
         return confirmed(request, which, change, f"{which.name} ends after {us(last)}.")
     return render(request, "desk/shift_end.html", {"form": form, "shift": which})
@@ -200,7 +200,7 @@ def end(request: Request, pk: int) -> HttpResponse:
 def confirmed(request: Request, which: Shift, change: Any, said: str) -> HttpResponse:
     """Makes the change; first asks where somebody's booked run is moved or falls off the rule."""
     if "confirm" not in request.POST:
-        would_be = changes.tried(change)
+        would_be = weekly.tried(change)
         if would_be.told or would_be.kept:
             context = {
                 "shift": which,
@@ -232,7 +232,7 @@ def rows_of(runs: Iterable[Run]) -> list[dict[str, str]]:
     ]
 
 
-def outcome_words(outcome: changes.Outcome) -> list[str]:
+def outcome_words(outcome: weekly.Outcome) -> list[str]:
     """What became of the runs ahead, in sentences; nothing is said of what did not happen."""
 
     def count(runs: list[Run]) -> str:

@@ -18,7 +18,7 @@ from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import title_and_time
 from shifts.pages.forms_sites import CloseForm, DoorNotesForm, SiteForm, contact_rows
 from shifts.pages.undo import offer_undo, undo_offered
-from shifts.seats import changes
+from shifts.seats import consequences
 from sites import changes as writes
 from sites.models import Closure, DoorNotes, Site
 from volunteers import clearance
@@ -94,7 +94,7 @@ def site(request: Request, pk: int) -> HttpResponse:
         return change_use(request, where)
     form = SiteForm(posted(request), initial=known_facts(where))
     if form.is_bound and form.is_valid():
-        changes.change_site(where, by=request.user, **form.facts())
+        consequences.change_site(where, by=request.user, **form.facts())
         messages.success(request, "Saved. Whoever is booked there is told of a new name or address.")
         return redirect(page_of(where))
     return render(request, "desk/site.html", facts_of(request, where, form))
@@ -108,8 +108,8 @@ def known_facts(where: Site) -> dict[str, Any]:
 def change_use(request: Request, where: Site) -> HttpResponse:
     if request.POST["use"] == "end":
         try:
-            changes.end_site(where, by=request.user)
-        except changes.InUse as reason:
+            consequences.end_site(where, by=request.user)
+        except consequences.InUse as reason:
             messages.error(request, f"{where.name} was not ended. {reason}")
         else:
             messages.success(request, f"{where.name} is used no longer.")
@@ -130,7 +130,7 @@ def facts_of(request: Request, where: Site, form: SiteForm) -> dict[str, Any]:
         "contacts": where.contacts.all(),
         "door": door_of(notes) if notes else None,
         "closures": closures_of(where, day, at),
-        "shifts": changes.weekly_runs_at(where, day),
+        "shifts": consequences.weekly_runs_at(where, day),
     }
 
 
@@ -145,7 +145,7 @@ def closures_of(where: Site, day: date, at: datetime) -> list[dict[str, Any]]:
     if not closures:
         return []
     runs = list(
-        changes.runs_at(where, at)
+        consequences.runs_at(where, at)
         .filter(
             cancelled_at=None,
             local_date__gte=min(closure.first for closure in closures),
@@ -186,7 +186,7 @@ def door_notes(request: Request, pk: int) -> HttpResponse:
     form = DoorNotesForm(posted(request), initial=known, is_first=notes is None)
     if form.is_bound and form.is_valid():
         before = set(unread(where, at).values_list("pk", flat=True))
-        changes.publish_door_notes(
+        consequences.publish_door_notes(
             where,
             form.texts(),
             by=request.user,
@@ -201,7 +201,7 @@ def door_notes(request: Request, pk: int) -> HttpResponse:
 
 def unread(where: Site, at: datetime) -> QuerySet[Booking]:
     """Drivers' bookings of runs there that are not over, which the gate would refuse now."""
-    gone = Booking.objects.clearance_gone().filter(run__in=changes.runs_at(where, at).order_by())
+    gone = Booking.objects.clearance_gone().filter(run__in=consequences.runs_at(where, at).order_by())
     return gone.filter(run__cancelled_at=None).select_related("person", "run").order_by("run__starts_at")
 
 
@@ -248,7 +248,7 @@ def close(request: Request, pk: int) -> HttpResponse:
 
 def touched_by(closure: Closure, at: datetime) -> QuerySet[Run]:
     dates = {"local_date__gte": closure.first, "local_date__lte": closure.last}
-    return changes.runs_at(closure.site, at).filter(cancelled_at=None, **dates).with_people()
+    return consequences.runs_at(closure.site, at).filter(cancelled_at=None, **dates).with_people()
 
 
 def span(closure: Closure) -> str:

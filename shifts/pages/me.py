@@ -20,7 +20,7 @@ from shifts.pages import forms_volunteer as forms
 from shifts.pages.access import Request, volunteer_only
 from shifts.pages.undo import back_to
 from shifts.pages.volunteer import runs_ahead_of, who
-from shifts.seats.changes import change_person
+from shifts.seats.consequences import change_person
 from volunteers import people
 from volunteers.models import Away, Person
 from volunteers.progress import today

@@ -21,7 +21,7 @@ from django.utils import timezone  # noqa: E402
 
 from shifts.models import Booking, Run  # noqa: E402
 from shifts.schedule.making import make_runs_ahead  # noqa: E402
-from shifts.seats import booking, changes  # noqa: E402
+from shifts.seats import booking, changes, consequences  # noqa: E402
 from shifts.seats.refusals import Refusal  # noqa: E402
 from sites.models import Site  # noqa: E402
 from volunteers import progress  # noqa: E402
@@ -55,11 +55,11 @@ def make():
 
 
 def move_site(site, street):
-    changes.change_site(Site.objects.get(pk=site), by=None, street=street)
+    consequences.change_site(Site.objects.get(pk=site), by=None, street=street)
 
 
 def move_person(person, email):
-    changes.change_person(Person.objects.get(pk=person), by=None, email=email)
+    consequences.change_person(Person.objects.get(pk=person), by=None, email=email)
 
 
 TASKS = {task.__name__: task for task in (seat, give_back, cancel, withdraw, make, move_site, move_person)}

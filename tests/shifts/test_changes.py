@@ -16,15 +16,12 @@ from shifts.seats.changes import (
     add_one_off,
     add_second_car,
     cancel_run,
-    change_person,
-    change_shift,
-    change_site,
-    end_shift,
-    publish_door_notes,
     reshape_run,
     restore_run,
     shape_of,
 )
+from shifts.seats.consequences import change_person, change_site, publish_door_notes
+from shifts.seats.weekly import change_shift, end_shift
 from sites.changes import close_site, lift_closure
 from sites.models import Event
 from tests.factories import DropOffFactory, PersonFactory, SiteFactory, lead_driver, make_run, ready_person

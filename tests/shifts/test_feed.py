@@ -12,7 +12,8 @@ from icalendar import Calendar
 from shifts.calendar import feed as feeds
 from shifts.models import CalendarEntry
 from shifts.seats.booking import give_back, seat
-from shifts.seats.changes import cancel_run, publish_door_notes
+from shifts.seats.changes import cancel_run
+from shifts.seats.consequences import publish_door_notes
 from tests.factories import PersonFactory, make_run, ready_person
 from volunteers.models import Message
 from volunteers.people import new_feed_link

@@ -7,7 +7,8 @@ import pytest
 
 from shifts.models import Policy, Run, Shift, ShiftTerm
 from shifts.schedule.making import Plan, add_shift, make_runs, make_runs_ahead
-from shifts.seats.changes import Shape, change_shift, end_shift, reshape_run, shape_of
+from shifts.seats.changes import Shape, reshape_run, shape_of
+from shifts.seats.weekly import change_shift, end_shift
 from sites.changes import change_programme, close_site, lift_closure
 from sites.models import Event, Site
 from tests.factories import DropOffFactory, SiteFactory

@@ -11,7 +11,8 @@ from shifts.models import Policy
 from shifts.pages import forms_settings
 from shifts.schedule.making import Plan, add_shift
 from shifts.seats.booking import seat
-from shifts.seats.changes import change_policy, change_programme, reshape_run, shape_of
+from shifts.seats.changes import reshape_run, shape_of
+from shifts.seats.weekly import change_policy, change_programme
 from sites.models import Event, Programme
 from tests.factories import DropOffFactory, PersonFactory, SiteFactory, coordinator, make_run, ready_person
 from tests.shifts.pages.at_the_desk import (

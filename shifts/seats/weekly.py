@@ -1,0 +1,213 @@
+"""Changes to weekly runs, and to what all of them depend on. A run ahead with somebody on it is never
+dropped silently: it is moved and told, or kept and flagged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from shifts.calendar import entries
+from shifts.models import CalendarEntry, Policy, Run, Shift, ShiftTerm
+from shifts.schedule import making, recurrence
+from shifts.schedule.clock import instant, local_date
+from shifts.seats.booking import hold
+from shifts.seats.changes import Shape, reshape_run, shape_of
+from sites.changes import change_programme as change_programme_facts
+from sites.log import changes, record
+from sites.models import Programme
+
+
+@dataclass
+class Outcome:
+    """What a change of a weekly run did to its runs ahead."""
+
+    made: int = 0
+    changed: list[Run] = field(default_factory=list)
+    told: list[Run] = field(default_factory=list)  # changed with somebody on it, who was told
+    kept: list[Run] = field(default_factory=list)  # no longer on the rule, kept for its booking
+    dropped: list[Run] = field(default_factory=list)
+
+    def add(self, other: Outcome) -> None:
+        self.made += other.made
+        self.changed += other.changed
+        self.told += other.told
+        self.kept += other.kept
+        self.dropped += other.dropped
+
+
+@transaction.atomic
+def change_shift(
+    shift: Shift, *, plan: making.Plan, from_day: date, by: Any, name: str = "", at: datetime | None = None
+) -> Outcome:
+    """A new term of a weekly run from a date on. "Every 2 weeks" goes on counting from the old anchor."""
+    at = at or timezone.now()
+    shift = Shift.objects.select_for_update(of=("self",), no_key=True).get(pk=shift.pk)
+    if name and name != shift.name:
+        shift.name = name
+        shift.save(update_fields=["name"])
+    anchor = anchor_of(shift.term_on(from_day) or shift.terms.last(), plan, from_day)
+    end_terms(shift, from_day)
+    making.add_term(shift, plan, from_day=from_day, anchor=anchor)
+    record(verb="changed", subject=shift, by=by, at=at, after={"from": from_day, **making.plan_facts(plan)})
+    return follow_terms(shift, from_day=from_day, by=by, at=at)
+
+
+def anchor_of(old: ShiftTerm | None, plan: making.Plan, from_day: date) -> date:
+    """Where the weeks of the new term count from: where the old ones did, if the rhythm is the same."""
+    every = recurrence.read(plan.rule).every
+    if old is None or recurrence.read(old.rule).every != every:
+        return from_day
+    anchor = old.anchor
+    while anchor > from_day:
+        anchor -= timedelta(weeks=every)
+    return anchor
+
+
+@transaction.atomic
+def end_shift(shift: Shift, *, last_day: date, by: Any, at: datetime | None = None) -> Outcome:
+    """A weekly run stops after a date. Runs with somebody on them are kept and flagged."""
+    at = at or timezone.now()
+    shift = Shift.objects.select_for_update(of=("self",), no_key=True).get(pk=shift.pk)
+    end_terms(shift, last_day + timedelta(days=1))
+    record(verb="ended", subject=shift, by=by, at=at, after={"last day": last_day})
+    return follow_terms(shift, from_day=last_day + timedelta(days=1), by=by, at=at)
+
+
+def end_terms(shift: Shift, day: date) -> None:
+    """No term is in force from the day on: later ones go, the one in force ends."""
+    shift.terms.filter(applies_from__gte=day).delete()
+    for term in shift.terms.all():
+        if term.applies_until is None or term.applies_until > day:
+            term.applies_until = day
+            term.save(update_fields=["applies_until"])
+
+
+def follow_terms(shift: Shift, *, from_day: date, by: Any, at: datetime) -> Outcome:
+    """Brings the shift's runs from a date on in line with its terms, and makes the ones that lack.
+
+    Runs edited by hand stay as they are. A run whose date the rule dropped: kept and flagged when
+    somebody is on it, cancelled when somebody was, gone when nobody ever was.
+    """
+    zone = Programme.current().zone
+    shift = Shift.objects.prefetch_related(making.TERMS).get(pk=shift.pk)
+    ahead = shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at)
+    hold(ahead)
+    runs = {run.slot_date: run for run in ahead.prefetch_related("stops__site")}
+    last = max((day for day in runs if day), default=from_day)
+    given = {day: term for term, day in making.slots(shift, from_day, last)}
+    outcome = Outcome()
+    for day, run in runs.items():
+        if day is None or run.hand_edited:
+            continue
+        if day in given:
+            put_on_rule(run, given[day], day, zone=zone, by=by, at=at, outcome=outcome)
+        else:
+            drop_from_rule(run, by=by, at=at, outcome=outcome)
+    outcome.made = making.make_runs(shift, at=at)
+    return outcome
+
+
+def put_on_rule(
+    run: Run, term: ShiftTerm, day: date, *, zone: Any, by: Any, at: datetime, outcome: Outcome
+) -> None:
+    if run.cancel_cause == Run.Cause.RULE:
+        run.cancelled_at, run.cancel_cause, run.cancel_reason = None, "", ""
+        record(verb="on again", subject=run, by=by, at=at)
+    if run.title != term.shift.name:
+        live = CalendarEntry.objects.live().filter(booking__run=run)
+        entries.note_change(live, at=at)
+    run.off_rule, run.title = False, term.shift.name
+    run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason", "off_rule", "title"])
+    starts_at = instant(day, term.starts, zone)
+    shape = Shape(
+        starts_at=starts_at,
+        ends_at=starts_at + timedelta(minutes=term.minutes),
+        crates=term.crates,
+        second_seat=term.second_seat,
+        stops=tuple((stop.site_id, stop.after_minutes) for stop in term.stops.all()),
+    )
+    old = shape_of(run)
+    if reshape_run(run, shape, by=by, at=at):
+        outcome.changed.append(run)
+        if old.told != shape.told and run.bookings.live().exists():
+            outcome.told.append(run)
+
+
+def drop_from_rule(run: Run, *, by: Any, at: datetime, outcome: Outcome) -> None:
+    if run.bookings.live().exists():
+        run.off_rule = True
+        run.save(update_fields=["off_rule"])
+        outcome.kept.append(run)
+    elif run.is_cancelled:
+        return  # it stays called off, should the date come back
+    elif run.bookings.exists():
+        run.cancelled_at, run.cancel_cause = at, Run.Cause.RULE
+        run.save(update_fields=["cancelled_at", "cancel_cause"])
+        record(verb="cancelled", subject=run, by=by, at=at, after={"cause": Run.Cause.RULE})
+        outcome.dropped.append(run)
+    else:
+        outcome.dropped.append(run)
+        run.delete()
+
+
+class Undone(Exception):
+    """Carries an outcome out of a transaction that is taken back."""
+
+    def __init__(self, outcome: Outcome) -> None:
+        self.outcome = outcome
+
+
+def tried(change: Callable[[], Outcome]) -> Outcome:
+    """What a change of a weekly run would do. It is made and taken back at once, so nothing is written.
+
+    The runs of the outcome show what they would be. Must not be called inside a transaction that goes on.
+    """
+    try:
+        with transaction.atomic():
+            raise Undone(change())
+    except Undone as undone:
+        return undone.outcome
+
+
+# The programme's own facts and numbers
+
+
+@transaction.atomic
+def change_programme(*, by: Any, at: datetime | None = None, **facts: Any) -> Outcome:
+    """Changes the programme's facts. In another time zone 08:00 stays 08:00: the runs ahead are timed anew.
+
+    One-off runs and those edited by hand keep their moment; the date they stand under is the new zone's.
+    """
+    at = at or timezone.now()
+    old = Programme.current().zone
+    zone = change_programme_facts(by=by, **facts).zone
+    outcome = Outcome()
+    if zone == old:
+        return outcome
+    from_day = min(local_date(at, old), local_date(at, zone))
+    shifts = list(Shift.objects.select_for_update(no_key=True).order_by("pk"))  # before their runs, as always
+    for run in hold(Run.objects.ahead(at)):
+        day = local_date(run.starts_at, zone)
+        if run.local_date != day:
+            Run.objects.filter(pk=run.pk).update(local_date=day)
+    for shift in shifts:
+        outcome.add(follow_terms(shift, from_day=from_day, by=by, at=at))
+    return outcome
+
+
+@transaction.atomic
+def change_policy(*, by: Any, at: datetime | None = None, **numbers: Any) -> Policy:
+    """Changes the schedule numbers. More weeks ahead: the worker makes the runs within a minute."""
+    policy = Policy.current()
+    before, after = changes(policy, numbers)
+    if after:
+        for name, value in after.items():
+            setattr(policy, name, value)
+        policy.save()
+        record(verb="changed", subject=policy, by=by, at=at, before=before, after=after)
+    return policy
