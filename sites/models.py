@@ -11,6 +11,7 @@ from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 from phonenumber_field.modelfields import PhoneNumberField
 
 from sites.geography import Place
@@ -146,13 +147,13 @@ class DoorNotes(models.Model):
 
     site = models.ForeignKey(Site, on_delete=models.CASCADE, related_name="notes")
     revision = models.PositiveIntegerField()
-    approach = models.TextField("how to drive up", blank=True)
-    entrance = models.TextField("which door", blank=True)
-    parking = models.TextField("where to park", blank=True)
-    ask_for = models.TextField("whom to ask for, and what to say", blank=True)
-    carts = models.TextField("carts and crates", blank=True)
-    spoiled = models.TextField("where spoiled produce goes", blank=True)
-    leave_cart = models.TextField("where to leave the cart", blank=True)
+    approach = models.TextField(_("how to drive up"), blank=True)
+    entrance = models.TextField(_("which door"), blank=True)
+    parking = models.TextField(_("where to park"), blank=True)
+    ask_for = models.TextField(_("whom to ask for, and what to say"), blank=True)
+    carts = models.TextField(_("carts and crates"), blank=True)
+    spoiled = models.TextField(_("where spoiled produce goes"), blank=True)
+    leave_cart = models.TextField(_("where to leave the cart"), blank=True)
     written_at = models.DateTimeField()
     written_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
