@@ -98,6 +98,19 @@ def django_db_modify_db_settings(
         connection.settings_dict["TEST"]["NAME"] = str(tmp_path_factory.mktemp("database") / "test.sqlite3")
 
 
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup, django_db_blocker):
+    """PostgreSQL drops no database that somebody is still connected to, and a thread or a process that a
+    test started may be a moment behind in ending: it is sent away."""
+    yield
+    if connection.vendor == "postgresql":
+        with django_db_blocker.unblock(), connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity"
+                " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+            )
+
+
 @pytest.fixture(autouse=True)
 def _empty_cache(request):
     """The cache is a table outside the models, which the emptying after a transactional test leaves alone:
