@@ -181,6 +181,7 @@ PHONENUMBER_DEFAULT_FORMAT = "NATIONAL"
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "static"]
 STATIC_ROOT = VAR / "static"
+STATIC_ROOT.mkdir(parents=True, exist_ok=True)  # whitenoise complains of a folder that is not there
 WHITENOISE_USE_FINDERS = not PRODUCTION  # nothing to collect on a laptop
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},

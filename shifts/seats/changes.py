@@ -19,7 +19,7 @@ from shifts.schedule.clock import local_date
 from shifts.schedule.legs import usual_arrivals
 from shifts.seats import notices
 from shifts.seats.booking import give_back, hold, seat
-from shifts.seats.refusals import Refusal
+from shifts.seats.refusals import Refusal, sentence
 from sites.log import record
 from sites.models import Programme, Site
 from volunteers.models import Person
@@ -252,4 +252,4 @@ def differences(old: Shape, run: Run) -> list[str]:
         lines.append(_("The stops are now: %(stops)s.") % {"stops": names})
     elif old.stops != shape_of(run).stops:
         lines.append(_("The times at the stops have changed."))
-    return lines
+    return [sentence(line) for line in lines]

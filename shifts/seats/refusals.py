@@ -14,15 +14,19 @@ from sites.models import Site
 from volunteers.models import Person, StepTerm
 
 
+def sentence(text: str) -> str:
+    """The text with one full stop at its end, also after a time such as "8:00 a.m."."""
+    return text[:-1] if text.endswith("..") else text
+
+
 class Refusal(Exception):
     """`why` and `next` are whole sentences for the person, in the active language and time zone."""
 
     code = "refused"
 
     def __init__(self, why: str, next: str) -> None:
-        super().__init__(why)
-        self.why = why
-        self.next = next
+        self.why, self.next = sentence(why), sentence(next)
+        super().__init__(self.why)
 
 
 class NotReady(Refusal):

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from typing import Any
@@ -49,6 +50,7 @@ class Command(BaseCommand):
     def serve(self, port: int) -> None:
         self.stdout.write(self.style.SUCCESS(f"Open http://localhost:{port}/demo/   (Ctrl-C ends it)"))
         worker = subprocess.Popen([sys.executable, sys.argv[0], "worker"])
+        signal.signal(signal.SIGTERM, lambda *_: sys.exit())  # so that the worker ends with it
         try:
             call_command("runserver", f"127.0.0.1:{port}", use_reloader=False)
         finally:
