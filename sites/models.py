@@ -85,6 +85,12 @@ class Site(models.Model):
     takes = models.BooleanField("food is dropped off here", default=False)
     latitude = models.FloatField(null=True, blank=True, help_text="Degrees north.")
     longitude = models.FloatField(null=True, blank=True, help_text="Degrees east; west is negative.")
+    foods = models.CharField("food it takes", max_length=200, blank=True)
+    fallback = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.SET_NULL, related_name="+",
+        help_text="Where the food goes when this site is closed.",
+    )  # fmt: skip
+    list_email = models.EmailField("weekly list goes to", blank=True)
     ended_on = models.DateField(null=True, blank=True)
 
     objects = SiteQuerySet.as_manager()

@@ -2,8 +2,24 @@
 
 from shifts.models.booking import Booking
 from shifts.models.entry import CalendarEntry
+from shifts.models.handover import HandOver
 from shifts.models.policy import Policy
+from shifts.models.reply import Reply
 from shifts.models.run import Run, Stop
 from shifts.models.shift import Shift, ShiftTerm, TermStop
+from shifts.models.standing import Skip, Standing
 
-__all__ = ["Booking", "CalendarEntry", "Policy", "Run", "Shift", "ShiftTerm", "Stop", "TermStop"]
+__all__ = [
+    "Booking",
+    "CalendarEntry",
+    "HandOver",
+    "Policy",
+    "Reply",
+    "Run",
+    "Shift",
+    "ShiftTerm",
+    "Skip",
+    "Standing",
+    "Stop",
+    "TermStop",
+]

@@ -8,6 +8,7 @@ from django.db.models import Exists, OuterRef, Q
 from django.utils.translation import gettext_lazy as _
 
 from shifts.models.run import Run, Stop
+from shifts.models.standing import Standing
 from volunteers.models import Person, SignOff, StepTerm
 
 
@@ -47,10 +48,16 @@ class Booking(models.Model):
         GIVEN_BACK = "given back", _("can't make it")
         TAKEN_OUT = "taken out", _("taken out by the coordinator")
         CANCELLED = "cancelled", _("the run was cancelled")
+        HANDED_ON = "handed on", _("handed to somebody else")
+        LAPSED = "lapsed", _("not ready to drive on that date")
 
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="bookings")
     person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="bookings")
     seat = models.CharField(max_length=6, choices=Seat)
+    standing = models.ForeignKey(
+        Standing, null=True, blank=True, on_delete=models.PROTECT, related_name="bookings"
+    )
+    confirmed_at = models.DateTimeField(null=True, blank=True)  # they said that they will be there
     booked_at = models.DateTimeField()
     booked_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"

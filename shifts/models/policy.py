@@ -31,6 +31,14 @@ class Policy(models.Model):
     short_notice_hours = models.PositiveSmallIntegerField(
         "giving back is short notice from (hours)", default=48
     )
+    keep_days = models.PositiveSmallIntegerField(
+        "days before a run until which it is kept for its regular driver who is not ready", default=4
+    )
+    newcomer_percent = models.PositiveSmallIntegerField(
+        "weekly runs kept free of regular drivers, for newcomers (percent)",
+        default=0,
+        validators=[MaxValueValidator(100)],
+    )
 
     class Meta:
         constraints = [

@@ -177,6 +177,7 @@ class Stop(models.Model):
     position = models.PositiveSmallIntegerField()
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="stops")
     after_minutes = models.PositiveSmallIntegerField(default=0)
+    confirmed_at = models.DateTimeField(null=True, blank=True)  # the site said that it is open that day
 
     class Meta:
         ordering = ["position"]

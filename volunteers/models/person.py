@@ -60,6 +60,11 @@ class Person(models.Model):
         TEXT = "text", _("by text message")
         CALL = "call", _("by phone call")
 
+    class Calendar(models.TextChoices):
+        MAIL = "mail", _("by invitations in the mail")
+        LINK = "link", _("by my private link")
+        BOTH = "both", _("by both")
+
     name = models.CharField(max_length=80)
     phone = PhoneNumberField(blank=True)
     email = models.EmailField(blank=True)
@@ -76,9 +81,12 @@ class Person(models.Model):
     notes = models.TextField(blank=True)  # the coordinator's own, never shown to others
     joined_on = models.DateField()
     left_on = models.DateField(null=True, blank=True)
+    calendar = models.CharField(max_length=4, choices=Calendar, default=Calendar.MAIL)
     feed_nonce = models.CharField(max_length=32, default=new_nonce, editable=False)
     feed_digest = models.CharField(max_length=32, blank=True, editable=False)  # of the feed last served
     feed_changed_at = models.DateTimeField(null=True, editable=False)  # when that version was first served
+    feed_good_until = models.DateTimeField(null=True, editable=False)  # None: it may have changed since
+    feed_fetched_at = models.DateTimeField(null=True, editable=False)  # by a calendar program, to the hour
 
     objects = PersonQuerySet.as_manager()
 
@@ -124,6 +132,11 @@ class Person(models.Model):
     def is_mailed(self) -> bool:
         """Whether notices go out by mail; otherwise the coordinator tells them."""
         return self.reach == self.Reach.MAIL and bool(self.email)
+
+    @property
+    def is_invited(self) -> bool:
+        """Whether calendar invitations go out to them by mail."""
+        return self.is_mailed and self.calendar != self.Calendar.LINK
 
     @property
     def home(self) -> Place | None:
