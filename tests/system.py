@@ -4,6 +4,7 @@ A test says so with `@pytest.mark.needs("chromium")`. Where the program is absen
 the end of the run names it; with `--need-all` its absence is a failure.
 """
 
+import json
 import shutil
 import subprocess
 from collections.abc import Callable
@@ -11,11 +12,13 @@ from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
+ICALJS = "2.2.1"  # .ci/run reads it here
+
 
 class Need(NamedTuple):
-    """A program or library from outside Python: its Debian packages, and where it is (None: absent)."""
+    """A program or library from outside Python: what installs it on Debian, and where it is (None: absent)."""
 
-    debian: str
+    install: str
     find: Callable[[], str | None]
 
 
@@ -53,8 +56,31 @@ def libical() -> str | None:
     return "/usr/bin/python3"
 
 
+@cache
+def icaljs() -> str | None:
+    """The folder of ical.js in the version ICALJS, if there is a `node` to run it, or None. Installed for
+    the whole machine: the checkout holds nobody else's code."""
+    folder = Path("/usr/local/lib/node_modules/ical.js")
+    package = folder / "package.json"
+    if not shutil.which("node") or not package.exists():
+        return None
+    return str(folder) if json.loads(package.read_text())["version"] == ICALJS else None
+
+
+@cache
+def dovecot() -> str | None:
+    """The IMAP server that the reading of replies is tried on, or None."""
+    return first_program("dovecot", "/usr/sbin/dovecot")
+
+
 NEEDS = {
-    "chromium": Need("chromium", chromium),
-    "postgresql": Need("postgresql", postgresql),
-    "libical": Need("gir1.2-ical-3.0 python3-gi", libical),
+    "chromium": Need("apt-get install chromium", chromium),
+    "postgresql": Need("apt-get install postgresql", postgresql),
+    "dovecot": Need("dovecot-imapd", dovecot),
+    "libical": Need("apt-get install gir1.2-ical-3.0 python3-gi", libical),
+    "icaljs": Need(
+        "apt-get install nodejs npm && "
+        f"npm install --global --prefix /usr/local --ignore-scripts ical.js@{ICALJS}",
+        icaljs,
+    ),
 }
