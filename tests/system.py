@@ -76,7 +76,7 @@ def dovecot() -> str | None:
 NEEDS = {
     "chromium": Need("apt-get install chromium", chromium),
     "postgresql": Need("apt-get install postgresql", postgresql),
-    "dovecot": Need("dovecot-imapd", dovecot),
+    "dovecot": Need("apt-get install dovecot-imapd", dovecot),
     "libical": Need("apt-get install gir1.2-ical-3.0 python3-gi", libical),
     "icaljs": Need(
         "apt-get install nodejs npm && "
