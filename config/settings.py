@@ -10,6 +10,7 @@ DEMO           1 shows /demo/, which lets anybody look in as anybody: never on r
 import secrets
 from pathlib import Path
 from urllib.parse import urlsplit
+from zoneinfo import reset_tzpath
 
 import environ
 from csp.constants import NONE, SELF
@@ -174,6 +175,9 @@ FORMAT_MODULE_PATH = ["config.formats"]
 USE_I18N = True
 USE_TZ = True
 TIME_ZONE = "UTC"  # the programme's own zone is activated for each request
+# All clocks come from the tzdata package. A system's own data may be years older, and would then name another
+# moment than another machine does, or than the time zone in our calendars (shifts/calendar/zones.py).
+reset_tzpath(to=())
 PHONENUMBER_DEFAULT_REGION = "US"
 PHONENUMBER_DEFAULT_FORMAT = "NATIONAL"
 

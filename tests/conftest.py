@@ -79,7 +79,7 @@ def pytest_terminal_summary(terminalreporter):
     terminalreporter.section("missing system packages", yellow=True)
     for name, count in sorted(missing.items()):
         tests = "1 test" if count == 1 else f"{count} tests"
-        terminalreporter.line(f"{name}: {tests} did not run. On Debian: apt-get install {NEEDS[name].debian}")
+        terminalreporter.line(f"{name}: {tests} did not run. On Debian: {NEEDS[name].install}")
 
 
 # --- Database -----------------------------------------------------------------

@@ -16,7 +16,7 @@ ICALJS = "2.2.1"  # .ci/run reads it here
 
 
 class Need(NamedTuple):
-    """A program or library from outside Python: what installs it on Debian, and where it is (None: absent)."""
+    """A program or library from outside Python: how Debian gets it, and where it is (None: absent)."""
 
     install: str
     find: Callable[[], str | None]

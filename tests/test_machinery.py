@@ -14,7 +14,7 @@ LACKING = """
 import pytest
 from tests.system import NEEDS, Need
 
-NEEDS["unicorn"] = Need("libunicorn", lambda: None)
+NEEDS["unicorn"] = Need("apt-get install libunicorn", lambda: None)
 
 @pytest.mark.needs("unicorn")
 def test_with_a_unicorn():
