@@ -1,4 +1,5 @@
-"""Invitations by mail (iTIP, RFC 5546): a REQUEST when booked or changed, a CANCEL when it ends."""
+"""Invitations by mail (iTIP, RFC 5546): a REQUEST when booked or changed, a CANCEL when it ends.
+A regular run travels whole: its master with every run that was moved."""
 
 from __future__ import annotations
 
@@ -7,7 +8,7 @@ from datetime import datetime
 from django.conf import settings
 from icalendar import vCalAddress
 
-from shifts.calendar.components import Doors, calendar, event
+from shifts.calendar.components import Doors, calendar, events
 from shifts.models import CalendarEntry
 from sites.models import Programme
 
@@ -23,16 +24,17 @@ def cancellation(entry: CalendarEntry, *, doors: Doors, programme: Programme, at
 
 
 def message(entry: CalendarEntry, method: str, *, doors: Doors, programme: Programme, at: datetime) -> bytes:
-    component = event(entry, stamp=at, doors=doors, alarm=method == "REQUEST")
-    component["organizer"] = vCalAddress.new(settings.DEFAULT_FROM_EMAIL, cn=programme.name)
-    component["attendee"] = vCalAddress.new(
-        entry.address,
-        cn=entry.person.name,
-        cutype="INDIVIDUAL",
-        role="REQ-PARTICIPANT",
-        partstat="NEEDS-ACTION",
-        rsvp=True,
-    )
-    result = calendar(component)
+    components = events(entry, stamp=at, doors=doors, alarm=method == "REQUEST")
+    for component in components:
+        component["organizer"] = vCalAddress.new(settings.DEFAULT_FROM_EMAIL, cn=programme.name)
+        component["attendee"] = vCalAddress.new(
+            entry.address,
+            cn=entry.person.name,
+            cutype="INDIVIDUAL",
+            role="REQ-PARTICIPANT",
+            partstat="NEEDS-ACTION",
+            rsvp=True,
+        )
+    result = calendar(*components)
     result.add("method", method)
     return result.to_ical()
