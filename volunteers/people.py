@@ -52,6 +52,7 @@ def change_person(person: Person, *, by: Any, at: datetime | None = None, **fact
         setattr(person, name, value)
     if "email" in after:
         person.user = sign_in_at_new_address(person)
+    person.feed_good_until = None  # their feed shows some of it: name, language, its own address
     person.save()
     record(verb="changed", subject=person, person=person, by=by, before=before, after=after, at=at)
     return person

@@ -2,34 +2,52 @@
 
 from __future__ import annotations
 
-import hashlib
+import secrets
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from hashlib import sha256
+from importlib.metadata import version
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
-from django.db.models import Prefetch
+from django.db.models import Exists, OuterRef, Prefetch, Q
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import override
 from icalendar import Event
 
-from shifts.calendar.components import calendar, clean, event, newest_doors
+from shifts.calendar.components import calendar, clean, events, newest_doors
 from shifts.calendar.entries import uid_domain
-from shifts.models import Booking, CalendarEntry, Stop
+from shifts.calendar.series import for_calendars
+from shifts.models import Booking, CalendarEntry, Run, Standing, Stop
 from shifts.schedule.clock import instant, local_date
 from sites.models import Programme
 from volunteers import links
 from volunteers.models import Person
 
 BACK = timedelta(weeks=4)
+NEVER = datetime(9999, 1, 1, tzinfo=UTC)  # no entry will leave by the clock
+NOTED = timedelta(hours=1)  # a fetch is noted so often at most, so that a poll is a read and no write
+
+# Raise it whenever the same rows would give other bytes than before: what was remembered of every feed is
+# then of no account, and each is built anew. A test holds a feed of this form, byte by byte.
+FORM = 1
+WRITTEN_BY = [f"{name} {version(name)}" for name in ("Django", "icalendar", "tzdata")]
+
+
+@dataclass(frozen=True)
+class Validators:
+    """What a calendar program sends back to ask whether anything is new (RFC 9110 8.8)."""
+
+    etag: str  # strong, quoted
+    changed_at: datetime | None  # whole seconds; None where this version could not be remembered
 
 
 @dataclass(frozen=True)
 class Feed:
     body: bytes
-    etag: str  # strong, quoted
-    changed_at: datetime  # whole seconds; it also moves when something left the feed
+    validators: Validators
 
 
 def path(person: Person) -> str:
@@ -38,7 +56,7 @@ def path(person: Person) -> str:
 
 
 def reader(token: str) -> Person | None:
-    """Whose feed a token opens; None when it is wrong, revoked or theirs no longer."""
+    """Whose feed a token opens; None when it is wrong, revoked or theirs no longer. One read by key."""
     pk = links.row_number(token)
     person = Person.objects.active().filter(pk=pk).first() if pk is not None else None
     if person is None or not links.is_valid(token, "feed", person, person.feed_nonce):
@@ -46,67 +64,162 @@ def reader(token: str) -> Person | None:
     return person
 
 
+# --- asked again: nothing new?
+
+
+def known(person: Person, *, at: datetime) -> Validators | None:
+    """The validators of the feed as it is now, from the person's row alone; None when it must be built to
+    know: something may have changed, an entry has left by the clock, or this code writes another form."""
+    good = person.feed_good_until is not None and at < person.feed_good_until
+    if not good or not person.feed_digest.startswith(form()):
+        return None
+    return Validators(quoted(person.feed_digest), person.feed_changed_at)
+
+
+def form() -> str:
+    """Eight characters for whatever shapes a feed beside the rows: code, libraries, our two addresses."""
+    return sha256(f"{FORM}|{WRITTEN_BY}|{settings.BASE_URL}|{uid_domain()}".encode()).hexdigest()[:8]
+
+
+def digest_of(body: bytes) -> str:
+    """What is remembered of a feed: its form, then 96 bits of its bytes."""
+    return form() + sha256(body).hexdigest()[:24]
+
+
+def quoted(digest: str) -> str:
+    """The ETag of a digest: of the bytes alone, so that the same feed in a new form is not fetched again."""
+    return f'"{digest[8:]}"'
+
+
+def note_fetch(person: Person, *, at: datetime) -> None:
+    """Keeps when a calendar program last asked, to the hour."""
+    if person.feed_fetched_at is None or at - person.feed_fetched_at >= NOTED:
+        Person.objects.filter(pk=person.pk).update(feed_fetched_at=at)
+
+
+# --- the feed
+
+
 def feed(person: Person, *, at: datetime) -> Feed:
-    """The feed as bytes. The same data gives the same bytes: no clock enters but by what is shown."""
-    programme = Programme.current()
-    first_day = local_date(at, programme.zone) - BACK
-    begins = instant(first_day, time.min, programme.zone)
-    entries = shown(person, begins)
-    site_ids = {site for entry in entries for site in entry.booking.run.site_ids}
-    doors = newest_doors(site_ids)
-    with timezone.override(programme.zone), override(person.language):
-        events = [event(entry, stamp=entry.changed_at, doors=doors) for entry in entries]
-        result = calendar(*(events or [nothing_yet(person)]))
+    """The feed as bytes. The same data gives the same bytes: no clock enters but by what is shown.
+
+    Nothing is written when its version is already known from the person's row.
+    """
+    validators = known(person, at=at)
+    if validators:
+        body, _good_until = build(person, at=at)
+        if quoted(digest_of(body)) == validators.etag:
+            return Feed(body, validators)
+    mark = begin(person)
+    body, good_until = build(person, at=at)
+    return Feed(body, remember(person, digest_of(body), good_until, mark=mark, at=at))
+
+
+def build(person: Person, *, at: datetime) -> tuple[bytes, datetime]:
+    """The bytes, and the moment from which the clock alone makes them others."""
+    zone = Programme.current().zone
+    entries = shown(person, local_date(at, zone) - BACK, zone)
+    doors = newest_doors({site for entry in entries for site in sites_of(entry)})
+    with timezone.override(zone), override(person.language):
+        found = [event for entry in entries for event in events(entry, stamp=entry.changed_at, doors=doors)]
+        result = calendar(*(found or [nothing_yet(person, zone)]))
         name = _("Runs: %(name)s") % {"name": person.first_name}
     for prop, value in (("name", name), ("x-wr-calname", name), ("uid", f"feed-{person.pk}@{uid_domain()}")):
         result.add(prop, clean(value))
     result.add("refresh-interval", timedelta(hours=1), parameters={"VALUE": "DURATION"})
     result.add("x-published-ttl", "PT1H")
     result.add("source", settings.BASE_URL + path(person), parameters={"VALUE": "URI"})
-    body = result.to_ical()
-    digest = hashlib.sha256(body).hexdigest()[:32]
-    return Feed(body=body, etag=f'"{digest}"', changed_at=changed_at(person, digest, at))
+    return result.to_ical(), min((leaves_at(entry, zone) for entry in entries), default=NEVER)
 
 
-def shown(person: Person, begins: datetime) -> list[CalendarEntry]:
-    """The entries a feed holds, by start; five queries however many there are."""
-    bookings = Booking.objects.select_related("run")
+# --- what is remembered of it, in the person's row
+
+
+def begin(person: Person) -> datetime:
+    """Marks the feed as being built, before its rows are read, and returns the mark.
+
+    Whoever changes what a feed shows sets `feed_good_until` to None in the transaction of the change. That
+    wipes out the mark, so `remember` knows that its bytes may be old already. Two builds at once have
+    different marks, and the later one wins. A mark is a moment long past: to a poll it means "not good".
+    """
+    mark = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=secrets.randbelow(10**15))
+    Person.objects.filter(pk=person.pk).update(feed_good_until=mark)
+    person.refresh_from_db(fields=["feed_digest", "feed_changed_at"])
+    return mark
+
+
+def remember(
+    person: Person, digest: str, good_until: datetime, *, mark: datetime, at: datetime
+) -> Validators:
+    """Keeps the version just built, unless its mark is gone; then its date is not given out either, since
+    the next version could get the same one."""
+    moment = person.feed_changed_at
+    if moment is None or quoted(person.feed_digest) != quoted(digest):
+        moment = next_moment(moment, at)
+    kept = Person.objects.filter(pk=person.pk, feed_good_until=mark).update(
+        feed_digest=digest, feed_changed_at=moment, feed_good_until=good_until
+    )
+    return Validators(quoted(digest), moment if kept else None)
+
+
+def next_moment(last: datetime | None, at: datetime) -> datetime:
+    """When a new version changed, as far as anybody can have seen: whatever the reason, it is new from the
+    moment it is first asked for. Whole seconds, and never twice the same (RFC 9110 8.8.2)."""
+    moment = at.replace(microsecond=0)
+    return max(moment, last + timedelta(seconds=1)) if last else moment
+
+
+# --- what it holds
+
+
+def shown(person: Person, first: date, zone: ZoneInfo) -> list[CalendarEntry]:
+    """The entries of a feed that begins with the day; a number of queries that does not grow with them."""
+    begins = instant(first, time.min, zone)
+    stops = Prefetch("stops", Stop.objects.select_related("site").prefetch_related("site__contacts"))
+    runs = Run.objects.prefetch_related(stops)
+    on = Booking.objects.live().filter(run__cancelled_at=None, run__starts_at__gte=begins)
+    regular = Standing.objects.filter(
+        Q(until_day=None) | Q(until_day__gt=first) | Exists(on.filter(standing=OuterRef("pk")))
+    )
     return list(
         CalendarEntry.objects.live()
-        .filter(person=person, booking__ended_at=None, booking__run__starts_at__gte=begins)
-        .filter(booking__run__cancelled_at=None)
+        .filter(person=person)
+        .filter(Q(booking__in=on) | Q(standing__in=regular))
         .select_related("person")
         .prefetch_related(
-            Prefetch("booking", queryset=bookings),
-            Prefetch("booking__run__stops", queryset=Stop.objects.select_related("site")),
-            "booking__run__stops__site__contacts",
+            Prefetch("booking", Booking.objects.prefetch_related(Prefetch("run", runs))),
+            Prefetch("standing", for_calendars(Standing.objects.all())),
         )
-        .order_by("booking__run__starts_at", "pk")
+        .order_by("pk")
     )
 
 
-def changed_at(person: Person, digest: str, at: datetime) -> datetime:
-    """When the feed last changed, as far as anybody can have seen: whatever the reason, a version is
-    new from the moment it is first asked for. Whole seconds, and never twice the same (RFC 9110 8.8.2).
-    """
-    if person.feed_digest == digest and person.feed_changed_at:
-        return person.feed_changed_at
-    moment = at.replace(microsecond=0)
-    if person.feed_changed_at and moment <= person.feed_changed_at:
-        moment = person.feed_changed_at + timedelta(seconds=1)
-    Person.objects.filter(pk=person.pk).update(feed_digest=digest, feed_changed_at=moment)
-    return moment
+def sites_of(entry: CalendarEntry) -> set[int]:
+    if entry.booking:
+        return set(entry.booking.run.site_ids)
+    assert entry.standing is not None
+    terms = {stop.site_id for term in entry.standing.shift.terms.all() for stop in term.stops.all()}
+    return terms.union(*(booking.run.site_ids for booking in entry.standing.driven))
 
 
-def person_since(person: Person) -> datetime:
-    return instant(person.joined_on, time.min, Programme.current().zone)
+def leaves_at(entry: CalendarEntry, zone: ZoneInfo) -> datetime:
+    """When an entry leaves the feed by the clock: at the midnight that puts its last day out of view."""
+    if entry.booking:
+        last = local_date(entry.booking.run.starts_at, zone)
+    else:
+        assert entry.standing is not None
+        if entry.standing.until_day is None:
+            return NEVER
+        driven = [local_date(booking.run.starts_at, zone) for booking in entry.standing.driven]
+        last = max([entry.standing.until_day - timedelta(days=1), *driven])
+    return instant(last + BACK + timedelta(days=1), time.min, zone)
 
 
-def nothing_yet(person: Person) -> Event:
+def nothing_yet(person: Person, zone: ZoneInfo) -> Event:
     """An empty calendar must hold a component (RFC 5545 3.6): a past, fixed, all-day note."""
     note = Event()
     note.add("uid", f"empty-{person.pk}@{uid_domain()}")
-    note.add("dtstamp", person_since(person))
+    note.add("dtstamp", instant(person.joined_on, time.min, zone))
     note.add("dtstart", person.joined_on)
     note.add("summary", _("Your runs will show here"))
     note.add("transp", "TRANSPARENT")

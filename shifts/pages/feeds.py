@@ -26,19 +26,37 @@ def feed(request: Request, token: str) -> HttpResponse:
     Nothing here depends on a sign-in, a language or a session, so the answer varies by nothing. It is not
     compressed: a calendar program was reported to fail on that.
     """
+    at = timezone.now()
     person = feeds.reader(token)
     if person is None:
         raise Http404
-    found = feeds.feed(person, at=timezone.now())
-    response = HttpResponse(found.body, content_type="text/calendar; charset=utf-8")
-    response["ETag"] = found.etag
-    response["Last-Modified"] = http_date(found.changed_at.timestamp())
-    modified = int(found.changed_at.timestamp())
-    answer = get_conditional_response(request, found.etag, modified, response) or response
+    feeds.note_fetch(person, at=at)
+    answer = nothing_new(request, feeds.known(person, at=at)) or whole(request, feeds.feed(person, at=at))
     answer["Cache-Control"] = "private, no-cache"
     answer["X-Robots-Tag"] = "noindex"
     answer["Referrer-Policy"] = "no-referrer"
     answer.same_for_all = True  # type: ignore[attr-defined]  # read by SameForAllMiddleware
+    return answer
+
+
+def whole(request: Request, found: feeds.Feed) -> HttpResponse:
+    body = HttpResponse(found.body, content_type="text/calendar; charset=utf-8")
+    return nothing_new(request, found.validators) or with_validators(body, found.validators)
+
+
+def nothing_new(request: Request, validators: feeds.Validators | None) -> HttpResponse | None:
+    """The answer without a body for which the request's conditions ask (RFC 9110 13.2.2); None: the feed."""
+    if validators is None:
+        return None
+    moment = validators.changed_at
+    answer = get_conditional_response(request, validators.etag, int(moment.timestamp()) if moment else None)
+    return with_validators(answer, validators) if answer else None
+
+
+def with_validators(answer: HttpResponse, validators: feeds.Validators) -> HttpResponse:
+    answer["ETag"] = validators.etag
+    if validators.changed_at:
+        answer["Last-Modified"] = http_date(validators.changed_at.timestamp())
     return answer
 
 
