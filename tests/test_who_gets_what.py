@@ -67,6 +67,7 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_new_site", GET): (IN, 403, 403, 403, 200),
     ("desk_site", GET): (IN, 403, 403, 403, 200),
     ("desk_door_notes", GET): (IN, 403, 403, 403, 200),
+    ("desk_doors_known", POST): (IN, 403, 403, 403, 404),  # nobody named
     ("desk_contacts", POST): (IN, 403, 403, 403, 200),
     ("desk_close", POST): (IN, 403, 403, 403, 200),
     ("desk_lift", POST): (IN, 403, 403, 403, 302),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
@@ -77,11 +78,33 @@ def require_revision(step: Step, revision: int, day: date) -> None:
     )
 
 
+def newest_revisions(sites: Iterable[int]) -> dict[int, int]:
+    """By the site's key; sites without door notes are left out. One query."""
+    rows = DoorNotes.objects.filter(site__in=list(sites)).order_by("revision")
+    return dict(rows.values_list("site", "revision"))
+
+
+def revisions_read(people: Iterable[int], sites: Iterable[int], *, on: date) -> dict[tuple[int, int], int]:
+    """By the keys of person and site, the newest revision that the person has read and that counts on the
+    date. Whoever has read none is left out. One query."""
+    done = Completion.objects.standing().filter(
+        Q(valid_until=None) | Q(valid_until__gte=on),
+        step__kind=Step.Kind.DOORS,
+        step__site__in=list(sites),
+        person__in=list(people),
+    )
+    newest: dict[tuple[int, int], int] = {}
+    for person, site, revision in done.order_by().values_list("person", "step__site", "revision"):
+        newest[person, site] = max(revision, newest.get((person, site), 0))
+    return newest
+
+
 def read(
-    site: Site, *, person: Person, revision: int, by: Any, at: datetime | None = None
+    site: Site, *, person: Person, revision: int, by: Any, reason: str = "", at: datetime | None = None
 ) -> Completion | None:
     """The person has read this revision; None when the site has no such step or their reading still counts.
 
+    `reason` says how a coordinator knows who records it for them.
     Raises NotPossible for a revision that was never written.
     """
     step = Step.objects.filter(kind=Step.Kind.DOORS, site=site).first()
@@ -92,4 +115,4 @@ def read(
     known = step.completions.standing().filter(person=person, revision__gte=revision)
     if known.filter(Q(valid_until=None) | Q(valid_until__gte=today(at))).exists():
         return None
-    return complete(person=person, step=step, by=by, revision=revision, at=at)
+    return complete(person=person, step=step, by=by, revision=revision, reason=reason, at=at)

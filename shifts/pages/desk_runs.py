@@ -19,6 +19,7 @@ from shifts.cover.candidates import call_list, may_ride
 from shifts.cover.urgency import level
 from shifts.models import Booking, Policy, Run, Stop
 from shifts.pages.access import Request, coordinator_only
+from shifts.pages.desk_doors import unread_by_booking
 from shifts.pages.desk_history import history_of
 from shifts.pages.desk_parts import (
     calls_of,
@@ -91,7 +92,7 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
         "can_restore": run.cancel_cause == Run.Cause.CALLED_OFF and not over,
         "faults": [] if over or run.is_cancelled else weaknesses(at=at, runs=[run]),
         "seats": seats_of(run),
-        "seated": [seated_row(booking, over=over) for booking in run.seated],
+        "seated": seated_rows(run, at, over=over),
         "stops": stops_of(run),
         "history": history_of(run),
         "ride": ride_row(run) if run.starts_at <= at and not run.is_cancelled else None,
@@ -147,6 +148,20 @@ def lists_of(run: Run, programme: Programme, at: datetime, open_: bool) -> dict[
             "led": any(booking.person.is_lead for booking in run.seated),
         }
     return found
+
+
+def seated_rows(run: Run, at: datetime, *, over: bool) -> list[dict[str, Any]]:
+    """Who sits in the run, each with the sites whose new door notes they have not read."""
+    expected = not over and not run.is_cancelled
+    unread = unread_by_booking([run], at=at, sites=run.site_ids) if expected and run.seated else {}
+    names = {stop.site_id: stop.site.name for stop in run.ordered_stops}
+    return [
+        {
+            **seated_row(booking, over=over),
+            "unread": [name for site, name in names.items() if site in unread.get(booking.pk, ())],
+        }
+        for booking in run.seated
+    ]
 
 
 def seated_row(booking: Booking, *, over: bool) -> dict[str, Any]:

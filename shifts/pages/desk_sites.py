@@ -6,6 +6,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django.contrib import messages
+from django.db import transaction
 from django.db.models import OuterRef, Prefetch, QuerySet, Subquery
 from django.http import HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
@@ -15,15 +16,19 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shifts.models import Booking, Run
 from shifts.pages.access import Request, coordinator_only
+from shifts.pages.desk_doors import held_up_rows, not_read_at
 from shifts.pages.desk_parts import title_and_time
+from shifts.pages.desk_runs import row_posted
 from shifts.pages.forms_sites import CloseForm, DoorNotesForm, SiteForm, contact_rows
 from shifts.pages.undo import offer_undo, undo_offered
 from shifts.seats import consequences
 from sites import changes as writes
 from sites.models import Closure, DoorNotes, Site
-from volunteers import clearance
+from volunteers import clearance, doors
 from volunteers.models import Person
 from volunteers.progress import today
+
+TOLD = "Told by phone: they know it."
 
 page = require_http_methods(["GET", "HEAD", "POST"])
 
@@ -129,6 +134,8 @@ def facts_of(request: Request, where: Site, form: SiteForm) -> dict[str, Any]:
         "undo": undo_offered(request),
         "contacts": where.contacts.all(),
         "door": door_of(notes) if notes else None,
+        "revision": notes.revision if notes else None,
+        "not_read": not_read_at(where, request.programme, at) if notes else [],
         "closures": closures_of(where, day, at),
         "shifts": consequences.weekly_runs_at(where, day),
     }
@@ -184,19 +191,44 @@ def door_notes(request: Request, pk: int) -> HttpResponse:
     notes = where.door_notes()
     known = {name: getattr(notes, name) for name in DoorNotes.TEXTS} if notes else {}
     form = DoorNotesForm(posted(request), initial=known, is_first=notes is None)
-    if form.is_bound and form.is_valid():
-        before = set(unread(where, at).values_list("pk", flat=True))
-        consequences.publish_door_notes(
-            where,
-            form.texts(),
-            by=request.user,
-            **form.rules(),
-        )
-        messages.success(request, f"The door notes of {where.name} are saved; every run there shows them.")
-        warn_of_unread(request, unread(where, at).exclude(pk__in=before))
+    if form.is_bound and form.is_valid() and "edit" not in request.POST:
+        if "confirm" not in request.POST:
+            held_up = would_hold_up(request, where, form, at)
+            if held_up:
+                return render(request, "desk/door_notes_confirm.html", look_before(request, where, held_up))
+        publish(request, where, form, at)
         return redirect(page_of(where))
     ready = clearance.cleared(Person.objects.drivers(), on=today(), sites=[where.pk]).count()
     return render(request, "desk/door_notes.html", {"form": form, "where": where, "ready": ready})
+
+
+def publish(request: Request, where: Site, form: DoorNotesForm, at: datetime) -> None:
+    before = set(unread(where, at).values_list("pk", flat=True))
+    consequences.publish_door_notes(where, form.texts(), by=request.user, **form.rules())
+    messages.success(request, f"The door notes of {where.name} are saved; every run there shows them.")
+    warn_of_unread(request, unread(where, at).exclude(pk__in=before))
+
+
+def would_hold_up(request: Request, where: Site, form: DoorNotesForm, at: datetime) -> list[Booking]:
+    """Drivers' bookings that the gate would refuse once this is saved, and does not refuse now. It is saved
+    and taken back at once, so that the gate itself answers."""
+    before = set(unread(where, at).values_list("pk", flat=True))
+    with transaction.atomic():
+        consequences.publish_door_notes(where, form.texts(), by=request.user, **form.rules())
+        held_up = list(unread(where, at).exclude(pk__in=before))
+        transaction.set_rollback(True)
+    return held_up
+
+
+def look_before(request: Request, where: Site, held_up: list[Booking]) -> dict[str, Any]:
+    """Who would have to read the new door notes, and everything that was typed, to be sent once more."""
+    typed = [
+        (name, value)
+        for name in request.POST
+        if name != "csrfmiddlewaretoken"
+        for value in request.POST.getlist(name)
+    ]
+    return {"where": where, "held_up": held_up_rows(held_up), "fields": typed}
 
 
 def unread(where: Site, at: datetime) -> QuerySet[Booking]:
@@ -213,6 +245,27 @@ def warn_of_unread(request: Request, bookings: QuerySet[Booking]) -> None:
             f"Booked there and still to read them: {', '.join(names)}. They keep their seats; "
             "the desk shows it until they have read.",
         )
+
+
+@coordinator_only
+@require_POST
+def doors_known(request: Request, pk: int) -> HttpResponse:
+    """Told by phone: records for somebody that they know the door notes which the desk has on its screen."""
+    where, person = site_or_404(pk), row_posted(request, "person", Person.objects.active())
+    notes, back = where.door_notes(), page_of(where) + "#not-read"
+    if notes is None or request.POST.get("revision") != str(notes.revision):
+        messages.warning(
+            request, f"The door notes were changed again meanwhile. Tell {person.name} the newest ones."
+        )
+        return redirect(back)
+    known = doors.read(where, person=person, revision=notes.revision, by=request.user, reason=TOLD)
+    if known is None:
+        messages.info(request, f"{person.name} has read them already.")
+        return redirect(back)
+    messages.success(request, f"Noted: {person.name} knows the door notes of {where.name}.")
+    take_back = reverse("desk_step_back", args=[known.pk])
+    offer_undo(request, f"Undo: {person.first_name} was not told", take_back, reason="Recorded by mistake.")
+    return redirect(back)
 
 
 # --- contacts and closed dates

@@ -17,13 +17,14 @@ from django.views.decorators.http import require_http_methods, require_safe
 from shifts.models import Booking, Policy, Run, Stop
 from shifts.pages import volunteer_parts as parts
 from shifts.pages.access import Request, volunteer_only
+from shifts.pages.readings import changed_meanwhile, readings_in, record_readings
 from shifts.pages.undo import back_to
 from shifts.pages.volunteer import who
 from sites.models import DoorNotes, Site
 from volunteers import briefing as text
 from volunteers import clearance
 from volunteers.clearance import StepState
-from volunteers.doors import read
+from volunteers.doors import newest_revisions
 from volunteers.models import Completion, Person, Step
 from volunteers.progress import NotPossible, today
 
@@ -117,7 +118,7 @@ def door_tasks(person: Person, at: datetime, *, back: str) -> list[dict[str, str
     until = Policy.current().opens_until(at)
     stops = Stop.objects.filter(run__in=Run.objects.on_the_books().ahead(at).filter(starts_at__lte=until))
     sites = list(Site.objects.filter(pk__in=stops.values("site"), notes__isnull=False).distinct())
-    newest = newest_revisions(sites)
+    newest = newest_revisions(site.pk for site in sites)
     known = parts.revisions_read(person, newest)
     mine = Booking.objects.live().of(person).filter(run__starts_at__gt=at).values("run")
     own = set(Stop.objects.filter(run__in=mine).values_list("site", flat=True))
@@ -141,12 +142,6 @@ def door_tasks(person: Person, at: datetime, *, back: str) -> list[dict[str, str
             task["action"] = _("Read them now")
         tasks.append((task["state"] == "done", site.pk not in own, task))
     return [task for _done, _own, task in sorted(tasks, key=lambda row: (row[0], row[1], row[2]["name"]))]
-
-
-def newest_revisions(sites: list[Site]) -> dict[int, int]:
-    """By the site's key: one query."""
-    rows = DoorNotes.objects.filter(site__in=sites).order_by("revision").values_list("site", "revision")
-    return dict(rows)
 
 
 # --- the briefing
@@ -182,22 +177,29 @@ def briefing(request: Request) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @volunteer_only
 def doors(request: Request, pk: int) -> HttpResponse:
-    """A site's newest door notes. Whoever says "read" names the revision they had on the screen."""
-    person = who(request)
+    """A site's newest door notes. Whoever says "read" names the revision they had on the screen; a run's
+    page that shows the notes of several sites names them all."""
     site = get_object_or_404(Site, pk=pk)
     notes = site.door_notes()
     if request.method == "POST" and notes:
-        if request.POST.get("revision") != str(notes.revision):
-            return show_doors(request, site, notes, changed=True, status=409)
+        shown = readings_in(request.POST)
         try:
-            read(site, person=person, revision=notes.revision, by=request.user)
+            changed = record_readings({pk: 0, **shown}, person=who(request), by=request.user)
         except NotPossible as impossible:
             return show_doors(request, site, notes, problem=str(impossible), status=409)
-        messages.success(
-            request, _("Thank you. It is noted that you have read %(site)s.") % {"site": site.name}
-        )
+        if pk in changed:
+            return show_doors(request, site, notes, changed=True, status=409)
+        if changed:
+            messages.warning(request, changed_meanwhile())
+        else:
+            messages.success(request, thanks(shown))
         return redirect(back_to(request, reverse("orientation")))
     return show_doors(request, site, notes)
+
+
+def thanks(shown: dict[int, int]) -> str:
+    names = Site.objects.filter(pk__in=shown).values_list("name", flat=True)
+    return _("Thank you. It is noted that you have read %(site)s.") % {"site": ", ".join(names)}
 
 
 def show_doors(

@@ -69,6 +69,7 @@ urlpatterns = [
     path("desk/sites/new/", desk_sites.new_site, name="desk_new_site"),
     path("desk/sites/<int:pk>/", desk_sites.site, name="desk_site"),
     path("desk/sites/<int:pk>/door-notes/", desk_sites.door_notes, name="desk_door_notes"),
+    path("desk/sites/<int:pk>/door-notes/known/", desk_sites.doors_known, name="desk_doors_known"),
     path("desk/sites/<int:pk>/contacts/", desk_sites.contacts, name="desk_contacts"),
     path("desk/sites/<int:pk>/close/", desk_sites.close, name="desk_close"),
     path("desk/closures/<int:pk>/lift/", desk_sites.lift, name="desk_lift"),

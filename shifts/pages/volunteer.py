@@ -26,6 +26,7 @@ from shifts.pages import volunteer_parts as parts
 from shifts.pages import volunteer_run as page
 from shifts.pages.access import Request, is_coordinator, volunteer_only
 from shifts.pages.forms_volunteer import GiveBackForm, SignOffForm, span_of_days
+from shifts.pages.readings import readings_in, record_readings
 from shifts.seats import booking as seats
 from shifts.seats.refusals import AlreadyOn, Refusal
 from shifts.seats.rides import ride_of, sign_off_ride
@@ -111,14 +112,15 @@ def home(request: Request) -> HttpResponse:
 
 def next_run(run: Run, person: Person, lacking: list[Step]) -> dict[str, Any]:
     back = reverse("run", args=[run.pk])
-    drives = page.drives(run, person)
+    drives, doors = page.drives(run, person), page.doors_of(run, person)
     return {
         **parts.card_of(run, person),
+        "new_doors": [door["name"] for door in page.to_read_first(run, person, doors)],
         "pk": run.pk,
         "when": parts.when(run.starts_at),
         "drives": drives,
         "closed_sites": run.closed_sites() if run.closed else [],
-        "route": page.stops_of(run, person),
+        "route": page.stops_of(run, person, doors),
         "crates": parts.crates_expected(run),
         "note": run.note,
         "beside": page.beside(run, person),
@@ -205,6 +207,8 @@ def mark_of(run: Run, person: Person, lacking: list[Step], clash: Run | None) ->
         return {"open": "", "mark": _("You are on another run then: %(run)s") % {"run": clash.title}}
     if driver is None and not lacking:
         return {"open": Booking.Seat.DRIVER, "mark": _("You can drive this one")}
+    if driver is None and parts.only_doors(lacking):
+        return {"open": Booking.Seat.DRIVER, "mark": _("Read the door notes and drive")}
     if driver is not None:  # a lead driver with an empty seat beside them, else there were no room
         return {
             "open": Booking.Seat.SECOND,
@@ -264,6 +268,14 @@ def book(request: Request, pk: int) -> HttpResponse:
         if not seen:
             raise Http404
         return show(request, found, problem=_("Choose a seat: the driver's or the second one."), status=400)
+    shown = {pk: revision for pk, revision in readings_in(request.POST).items() if pk in found.site_ids}
+    if seen and shown:
+        try:
+            changed = record_readings(shown, person=person, by=request.user)
+        except NotPossible as impossible:
+            return show(request, found, problem=str(impossible), status=409)
+        if changed:
+            return show(request, found, changed=True, status=409)
     try:
         seats.seat(run=found, person=person, seat=seat, by=request.user)
     except AlreadyOn as refusal:
@@ -274,6 +286,8 @@ def book(request: Request, pk: int) -> HttpResponse:
         if not seen:
             messages.error(request, f"{refusal.why} {refusal.next}")
             return redirect("runs")
+        if shown:
+            messages.info(request, _("It is noted that you have read the door notes."))
         return show(request, run_or_404(pk), refused=(seat, refusal), status=409)
     else:
         messages.success(request, _("It is yours. Thank you!"))

@@ -7,7 +7,6 @@ from datetime import date, datetime
 from typing import Any
 from urllib.parse import urlencode
 
-from django.db.models import Q
 from django.urls import reverse
 from django.utils.formats import date_format, time_format
 from django.utils.timezone import localdate, localtime
@@ -17,6 +16,7 @@ from django.utils.translation import ngettext
 from shifts.models import Booking, Run, Stop
 from shifts.pages.desk_parts import phone_of
 from sites.models import DoorNotes, Site
+from volunteers import doors
 from volunteers.briefing import EXPIRES_SOON
 from volunteers.models import Person, Step
 
@@ -88,9 +88,11 @@ def when(moment: datetime) -> str:
 def stop_of(stop: Stop, run: Run, *, door: dict[str, Any] | None, contacts: bool) -> dict[str, Any]:
     """A stop in the order of a run. Contacts are for those who go there."""
     site = stop.site
+    takes = site.foods if is_drop_off(stop, run) else ""
     return {
-        "what": what_happens(stop, run),
+        "what": _("Drop-off") if is_drop_off(stop, run) else _("Pickup"),
         "name": site.name,
+        "hint": _("Takes: %(foods)s") % {"foods": takes} if takes else "",
         "at": run.arrives_at(stop),
         "address": site.address,
         "map_url": map_url(site),
@@ -104,11 +106,11 @@ def stop_of(stop: Stop, run: Run, *, door: dict[str, Any] | None, contacts: bool
     }
 
 
-def what_happens(stop: Stop, run: Run) -> str:
-    """Pickup or drop-off. A site that is both is the drop-off where a run ends."""
+def is_drop_off(stop: Stop, run: Run) -> bool:
+    """A site that gives and takes is the drop-off where a run ends."""
     if stop.site.gives and stop.site.takes:
-        return _("Drop-off") if stop == run.ordered_stops[-1] and len(run.ordered_stops) > 1 else _("Pickup")
-    return _("Pickup") if stop.site.gives else _("Drop-off")
+        return stop == run.ordered_stops[-1] and len(run.ordered_stops) > 1
+    return not stop.site.gives
 
 
 def map_url(site: Site) -> str:
@@ -132,21 +134,25 @@ def door_of(notes: DoorNotes | None, *, read: int | None, link: bool = True) -> 
         "rows": [(_(heading).capitalize(), text) for heading, text in notes.paragraphs()],
         "updated": localtime(notes.written_at),
         "is_new": read is not None and read < notes.revision,
+        "is_unread": (read or 0) < notes.revision,
+        "reading": f"{notes.site_id}:{notes.revision}",  # what whoever has read them sends back
+        "site": notes.site_id,
         "url": reverse("doors", args=[notes.site_id]) if link else "",
     }
 
 
 def revisions_read(person: Person, site_ids: Iterable[int]) -> dict[int, int]:
     """The newest door notes that the person has read, and that still count, by site: one query."""
-    done = person.completions.standing().filter(step__kind=Step.Kind.DOORS, step__site__in=list(site_ids))
-    done = done.filter(Q(valid_until=None) | Q(valid_until__gte=localdate()))
-    newest: dict[int, int] = {}
-    for site, revision in done.values_list("step__site", "revision"):
-        newest[site] = max(revision, newest.get(site, 0))
-    return newest
+    read = doors.revisions_read([person.pk], site_ids, on=localdate())
+    return {site: revision for (_person, site), revision in read.items()}
 
 
 # --- steps
+
+
+def only_doors(steps: Iterable[Step]) -> bool:
+    """Whether reading door notes, which can be done at once, is all of these steps."""
+    return all(step.kind == Step.Kind.DOORS for step in steps)
 
 
 def title_of(step: Step) -> str:

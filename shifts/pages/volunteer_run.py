@@ -29,6 +29,7 @@ TAKE = {
     Seat.DRIVER: gettext_lazy("Take the driver's seat"),
     Seat.SECOND: gettext_lazy("Take the second seat"),
 }
+READ_AND_DRIVE = gettext_lazy("I have read these door notes: take the driver's seat")
 CONCERNS = {
     Seat.DRIVER: gettext_lazy("The driver's seat"),
     Seat.SECOND: gettext_lazy("The second seat"),
@@ -42,18 +43,23 @@ def facts(
     *,
     refused: tuple[str, Refusal] | None = None,
     problem: str = "",
+    changed: bool = False,
     form: SignOffForm | None = None,
     form_problem: str = "",
 ) -> dict[str, Any]:
     """Everything the page shows; `run` was fetched `with_closed` and `with_people`.
 
     `refused` is the seat just asked for and why it cannot be had, `problem` anything else that could not
-    be done, `form` and `form_problem` a sign-off that could not be recorded.
+    be done, `changed` that door notes were written anew while the person read, `form` and `form_problem` a
+    sign-off that could not be recorded.
     """
     mine = parts.seat_on(run, person)
     over = run.ends_at <= at
+    doors = doors_of(run, person)
     gave_back = None if mine else last_given_back(run, person)
-    offers = [] if mine or over else offers_of(run, person, at, refused, gave_back)
+    offers = [] if mine or over else offers_of(run, person, at, doors, refused, gave_back)
+    asked_to_read = any(offer["doors"] for offer in offers)
+    new_doors = [] if over or run.is_cancelled or asked_to_read else to_read_first(run, person, doors)
     return {
         "run": run,
         "when": parts.when(run.starts_at),
@@ -70,12 +76,16 @@ def facts(
         "is_full": not mine and not over and not offers,
         "starts_soon": not mine and timedelta(0) < run.starts_at - at <= STARTS_SOON,
         "beside": beside(run, person),
-        "stops": stops_of(run, person),
+        "stops": stops_of(run, person, doors, shown_above=bool(new_doors) or asked_to_read),
+        "new_doors": new_doors,
         "closed_sites": run.closed_sites() if run.closed else [],
-        "missing": missing_tasks(run, person) if drives(run, person) and run.starts_at > at else [],
+        "missing": missing_tasks(run, person, new_doors)
+        if drives(run, person) and run.starts_at > at
+        else [],
         "next_steps": next_steps(run, person, mine) if mine and run.starts_at > at else [],
         "household": household_on(run, person),
         "problem": problem,
+        "changed": changed,
         **ride_facts(run, person, at, form),
         "form_problem": form_problem,
     }
@@ -112,27 +122,50 @@ def household_on(run: Run, person: Person) -> list[Person]:
     ]
 
 
-def stops_of(run: Run, person: Person) -> list[dict[str, Any]]:
-    """The stops with door notes, and the sites' contacts for those who go there."""
-    doors = newest_doors(set(run.site_ids))
+def doors_of(run: Run, person: Person) -> dict[int, dict[str, Any]]:
+    """The newest door notes by site, as they are shown to the person, in the order of the stops."""
+    newest = newest_doors(set(run.site_ids))
     read = parts.revisions_read(person, run.site_ids)
+    return {
+        stop.site_id: {**door, "name": stop.site.name}
+        for stop in run.ordered_stops
+        if (door := parts.door_of(newest.get(stop.site_id), read=read.get(stop.site_id)))
+    }
+
+
+def to_read_first(run: Run, person: Person, doors: dict[int, dict[str, Any]]) -> list[dict[str, Any]]:
+    """Door notes that changed since the person read them; for somebody on the run, those never read too."""
+    which = "is_unread" if parts.seat_on(run, person) else "is_new"
+    return [door for door in doors.values() if door[which]]
+
+
+def stops_of(
+    run: Run, person: Person, doors: dict[int, dict[str, Any]], *, shown_above: bool = False
+) -> list[dict[str, Any]]:
+    """The stops with door notes, and the sites' contacts for those who go there. New door notes stand open
+    here unless the page has shown them above."""
     mine = parts.seat_on(run, person)
     shut = {site.pk for site in run.closed_sites()} if run.closed else set()
     stops = []
     for stop in run.ordered_stops:
-        door = parts.door_of(doors.get(stop.site_id), read=read.get(stop.site_id))
+        door = doors.get(stop.site_id)
         shown = parts.stop_of(stop, run, door=door, contacts=mine is not None)
+        shown["door_open"] = door is not None and door["is_new"] and not shown_above
         if stop.site_id in shut:
             shown |= {"state": "off", "word": _("closed that day")}
         stops.append(shown)
     return stops
 
 
-def missing_tasks(run: Run, person: Person) -> list[dict[str, str]]:
-    """What keeps the person from driving this run alone, each with how to get it."""
-    return tasks_of(
-        run, [term.step for term in clearance.missing(person, on=run.local_date, sites=run.site_ids)]
-    )
+def missing_tasks(run: Run, person: Person, shown: list[dict[str, Any]]) -> list[dict[str, str]]:
+    """What keeps the person from driving this run alone, each with how to get it. Door notes that are
+    `shown` on the page are read there."""
+    steps = [term.step for term in clearance.missing(person, on=run.local_date, sites=run.site_ids)]
+    here = {door["site"] for door in shown}
+    return [
+        task | {"url": "#new-door-notes"} if step.kind == Step.Kind.DOORS and step.site_id in here else task
+        for step, task in zip(steps, tasks_of(run, steps), strict=True)
+    ]
 
 
 def tasks_of(run: Run, steps: Sequence[Step]) -> list[dict[str, str]]:
@@ -152,24 +185,34 @@ def offers_of(
     run: Run,
     person: Person,
     at: datetime,
+    doors: dict[int, dict[str, Any]],
     refused: tuple[str, Refusal] | None,
     gave_back: Booking | None,
 ) -> list[dict[str, Any]]:
     """The seat the person may take, and why not the others. What concerns both seats is said once, and
-    whoever may drive is not offered the second seat as well. Empty when nothing is left to take."""
+    whoever may drive is not offered the second seat as well. Empty when nothing is left to take.
+
+    Where only door notes are missing, the seat is offered together with them: they are read and the seat
+    is taken in one step."""
     offers: list[dict[str, Any]] = []
     for seat in (Seat.DRIVER, Seat.SECOND):
         asked = refused is not None and refused[0] == seat
         refusal = refused[1] if refused and asked else why_not(run=run, person=person, seat=seat, at=at)
         if isinstance(refusal, (Taken, NoSecondSeat)) and not asked:
             continue
+        if offers and not offers[0]["why"] and not asked:
+            continue
+        unread = notes_to_read(refusal, doors)
+        if unread:
+            refusal = None
         if any(offer["why"] == (refusal.why if refusal else "") for offer in offers):
             continue
         again = gave_back is not None and gave_back.seat == seat
         offers.append(
             {
                 "seat": seat.value,
-                "button": _("I can make it after all") if again else TAKE[seat],
+                "button": READ_AND_DRIVE if unread else _("I can make it after all") if again else TAKE[seat],
+                "doors": unread,
                 "title": title_of(seat, refusal),
                 "why": refusal.why if refusal else "",
                 "next": refusal.next if refusal else "",
@@ -178,6 +221,15 @@ def offers_of(
             }
         )
     return offers
+
+
+def notes_to_read(refusal: Refusal | None, doors: dict[int, dict[str, Any]]) -> list[dict[str, Any]]:
+    """The door notes that stand between the person and the driver's seat, where nothing else does; with
+    those that changed since they read them."""
+    if not isinstance(refusal, NotReady) or not parts.only_doors(refusal.missing):
+        return []
+    missing = {step.site_id for step in refusal.missing}
+    return [door for site, door in doors.items() if site in missing or door["is_new"]]
 
 
 def title_of(seat: Booking.Seat, refusal: Refusal | None) -> str:

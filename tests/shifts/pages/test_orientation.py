@@ -235,7 +235,7 @@ class TestDoors:
         return f"/orientation/doors/{site.pk}/"
 
     def read(self, client, site, revision, **more):
-        return client.post(self.at(site), {"revision": revision, **more})
+        return client.post(self.at(site), {"read": f"{site.pk}:{revision}", **more})
 
     def test_unread_ones_of_sites_ahead_are_listed(self, client, newcomer, site):
         elsewhere = SiteFactory(name="No run goes here")
@@ -273,7 +273,7 @@ class TestDoors:
         page = text_of(answer)
         assert "have changed since you opened the page" in page
         assert "The green door" in page
-        assert 'name="revision" value="2"' in page
+        assert f'name="read" value="{site.pk}:2"' in page
         assert 'value="/runs/7/"' in page
         assert not Completion.objects.exists()
         assert self.read(client, site, 2).status_code == 302
@@ -293,6 +293,23 @@ class TestDoors:
         assert self.read(client, site, revision).status_code == 409
         assert not Completion.objects.exists()
 
+    @pytest.mark.parametrize("reading", [*NONSENSE, "1:1:1", ":", ":1", "1:"])
+    def test_nonsense_names_no_site(self, client, newcomer, site, reading):
+        assert client.post(self.at(site), {"read": reading}).status_code == 409
+        assert not Completion.objects.exists()
+
+    def test_several_sites_are_read_at_once_and_those_that_changed_are_not(self, client, newcomer, site):
+        """As the page of a run asks it, whose stops have new notes at two doors."""
+        oak, elm = SiteFactory(name="Oak Dock"), SiteFactory(name="Elm Dock")
+        for other in (oak, elm):
+            publish(other, {"entrance": "Any"}, by=None)
+        publish(elm, {"entrance": "Another"}, by=None)
+        readings = [f"{site.pk}:1", f"{oak.pk}:1", f"{elm.pk}:1"]
+        answer = client.post(self.at(site), {"read": readings, "next": "/runs/"})
+        assert (answer.status_code, answer["Location"]) == (302, "/runs/")
+        assert {done.step.site for done in Completion.objects.all()} == {site, oak}
+        assert "have changed since you opened the page" in said(answer)
+
     def test_no_revision_is_no_reading(self, client, newcomer, site):
         assert client.post(self.at(site)).status_code == 409
         assert not Completion.objects.exists()
@@ -303,7 +320,7 @@ class TestDoors:
         assert Completion.objects.count() == 1
 
     def test_looking_records_nothing(self, client, newcomer, site):
-        client.get(self.at(site), {"revision": 1})
+        client.get(self.at(site), {"read": f"{site.pk}:1"})
         assert not Completion.objects.exists()
 
     def test_a_reading_that_ran_out_can_be_renewed(self, client, newcomer, site):
@@ -316,12 +333,12 @@ class TestDoors:
     def test_a_site_without_notes(self, client, newcomer):
         bare = SiteFactory(name="Bare Dock")
         assert "Nobody has written door notes" in text_of(client.get(self.at(bare)))
-        assert client.post(self.at(bare), {"revision": 1}).status_code == 200
+        assert client.post(self.at(bare), {"read": f"{bare.pk}:1"}).status_code == 200
         assert not Completion.objects.exists()
 
     def test_a_site_that_is_not_there(self, client, newcomer):
         assert client.get("/orientation/doors/999999/").status_code == 404
-        assert client.post("/orientation/doors/999999/", {"revision": 1}).status_code == 404
+        assert client.post("/orientation/doors/999999/", {"read": "999999:1"}).status_code == 404
 
     def test_reading_them_opens_the_driver_s_seat(self, client, site):
         """The whole of it: refused for want of the door notes alone, then let in."""
