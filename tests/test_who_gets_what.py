@@ -23,6 +23,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("briefing", GET): (IN, 200, 200, 200, 200),
     ("doors", GET): (IN, 200, 200, 200, 200),
     ("calendar", GET): (IN, 200, 200, 200, 200),
+    ("calendar", POST): (IN, 200, 200, 200, 200),  # without a choice
+    ("new_link", GET): (IN, 200, 200, 200, 200),
     ("new_link", POST): (IN, 302, 302, 302, 302),
     ("me", GET): (IN, 200, 200, 200, 200),
     ("my_hours", POST): (IN, 302, 302, 302, 302),

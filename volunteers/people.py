@@ -176,6 +176,10 @@ def come_back(person: Person, *, by: Any) -> Person:
     return change_person(person, by=by, left_on=None)
 
 
+@transaction.atomic
 def new_feed_link(person: Person, *, by: Any) -> Person:
-    """A new private calendar link; the old one answers 404 from now on."""
-    return change_person(person, by=by, feed_nonce=new_nonce())
+    """A new private calendar link, not fetched yet; the old one answers 404 from now on."""
+    person = change_person(person, by=by, feed_nonce=new_nonce())
+    person.feed_fetched_at = None
+    person.save(update_fields=["feed_fetched_at"])
+    return person

@@ -90,7 +90,7 @@ def page_facts(request: HttpRequest) -> dict[str, Any]:
 
 NAV = {
     "home": "home", "runs": "runs", "run": "runs", "orientation": "orientation", "briefing": "orientation",
-    "doors": "orientation", "calendar": "calendar", "me": "me",
+    "doors": "orientation", "calendar": "calendar", "new_link": "calendar", "me": "me",
     "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_week": "week",
     "desk_people": "people", "desk_person": "people", "desk_new_person": "people", "desk_import": "people",
     "desk_orientation": "orientation", "desk_sites": "sites", "desk_site": "sites", "desk_new_site": "sites",

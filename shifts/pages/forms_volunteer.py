@@ -133,6 +133,30 @@ class MeForm(forms.ModelForm):
         return {name: self.cleaned_data[name] for name in self.Meta.fields}
 
 
+class CalendarForm(forms.Form):
+    """How runs reach somebody's calendar."""
+
+    calendar = forms.ChoiceField(
+        label=gettext_lazy("How my runs reach my calendar"),
+        choices=(
+            (
+                Person.Calendar.MAIL,
+                gettext_lazy("By invitations in the mail. Open one, and the run is in; changes follow."),
+            ),
+            (
+                Person.Calendar.LINK,
+                gettext_lazy("By my private link. My calendar fetches the runs by itself, some times a day."),
+            ),
+            (Person.Calendar.BOTH, gettext_lazy("By both. Each run then shows twice.")),
+        ),
+        widget=forms.RadioSelect,
+        error_messages={
+            "required": gettext_lazy("Choose one of the three."),
+            "invalid_choice": gettext_lazy("Choose one of the three."),
+        },
+    )
+
+
 class CarForm(forms.Form):
     label = LineField(label=gettext_lazy("Car"), required=False, max_length=60)
     crates = forms.IntegerField(

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
+import segno
 from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.formats import date_format, time_format
+from django.utils.safestring import mark_safe
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext, override
 from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django.views.decorators.http import require_http_methods, require_POST
 
 from shifts.calendar import feed as feeds
 from shifts.pages import forms_volunteer as forms
@@ -135,23 +139,63 @@ def act_for(request: Request) -> HttpResponse:
 
 
 @never_cache  # it shows a private link
+@require_http_methods(["GET", "HEAD", "POST"])
 @volunteer_only
-@require_safe
 def calendar(request: Request) -> HttpResponse:
-    """How runs come into the person's calendar: by mail, or by their private link."""
+    """How runs come into the person's calendar: by mail, by their private link, or by both."""
     person = who(request)
+    posted = request.POST if request.method == "POST" else None
+    form = forms.CalendarForm(posted, initial={"calendar": person.calendar})
+    if form.is_bound and form.is_valid():
+        chosen = form.cleaned_data["calendar"]
+        if chosen != person.calendar:
+            change_person(person, by=request.user, calendar=chosen)
+        messages.success(request, said_of(chosen))
+        return redirect("calendar")
+    return render(request, "volunteer/calendar.html", {"form": form, **link_facts(person)})
+
+
+def said_of(chosen: str) -> str:
+    """What follows from a choice."""
+    return {
+        Person.Calendar.MAIL: _("Saved. Your runs come as invitations. Take the link out of your calendar."),
+        Person.Calendar.LINK: _("Saved. No more invitations. Add the link below to your calendar."),
+        Person.Calendar.BOTH: _("Saved. Invitations and the link: each run shows twice."),
+    }[chosen]
+
+
+def link_facts(person: Person) -> dict[str, Any]:
     link = settings.BASE_URL + feeds.path(person)
-    context = {
+    subscribe = "webcal://" + link.partition("://")[2]
+    fetched = person.feed_fetched_at
+    return {
         "link": link,
-        "subscribe": "webcal://" + link.partition("://")[2],
+        "subscribe": subscribe,
+        "code": code_of(subscribe),
+        "fetched": moment_in_words(fetched) if fetched else _("never yet"),
         "mailed": person.is_mailed,
+        "by_link": person.calendar != Person.Calendar.MAIL,
     }
-    return render(request, "volunteer/calendar.html", context)
 
 
-@require_POST
+def code_of(link: str) -> str:
+    """The link as a QR code: SVG without styles, which the content-security policy would refuse."""
+    return mark_safe(segno.make_qr(link).svg_inline(omitsize=True, light="white", svgclass="", lineclass=""))
+
+
+def moment_in_words(moment: datetime) -> str:
+    """Such as "today, 7:40 a.m.", else with its day."""
+    local = timezone.localtime(moment)
+    day = _("today") if local.date() == timezone.localdate() else date_format(local)
+    return f"{day}, {time_format(local)}"
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
 @volunteer_only
 def new_link(request: Request) -> HttpResponse:
+    """Asks first: the old link ends in the person's own calendar too."""
+    if request.method != "POST":
+        return render(request, "volunteer/new_link.html")
     people.new_feed_link(who(request), by=request.user)
     messages.success(request, _("Here is your new link. The old one shows nothing any more."))
     return redirect("calendar")

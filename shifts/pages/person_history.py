@@ -22,6 +22,7 @@ FACTS = {
     "email": "the e-mail address",
     "language": "the language",
     "reach": "how to reach them",
+    "calendar": "how runs reach their calendar",
     "drives": "whether they drive",
     "notes": "the notes",
     "runs_a_week": "runs a week",

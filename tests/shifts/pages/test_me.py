@@ -1,9 +1,11 @@
 """My own page and my calendar page: what a volunteer changes there, what is refused, and who may what."""
 
+import re
 from datetime import time
 
 import pytest
 import time_machine
+import zxingcpp
 from django.test import Client
 
 from shifts.calendar import feed as feeds
@@ -22,7 +24,7 @@ from tests.shifts.pages.at_the_desk import (
     survives_nonsense,
     text_of,
 )
-from volunteers.models import Away, Message
+from volunteers.models import Away, Message, Person
 from volunteers.people import add_away, set_cars, set_hours, sign_in_for
 
 pytestmark = pytest.mark.django_db
@@ -55,6 +57,25 @@ def rows(prefix, *rows):
     for number, row in enumerate(rows):
         data |= {f"{prefix}-{number}-{name}": value for name, value in row.items()}
     return data
+
+
+def read_code(svg, zoom=4):
+    """What a reader makes of a QR code drawn as segno draws it: one path of strokes, a module high each."""
+    size = int(re.search(r'viewBox="0 0 (\d+) \1"', svg)[1])
+    strokes = re.findall(
+        r"([Mmh])(-?[\d.]+)(?: (-?[\d.]+))?", re.search(r'stroke="#000" d="([^"]+)"', svg)[1]
+    )
+    rows = [bytearray(b"\xff" * size) for _ in range(size)]
+    x = y = 0.0
+    for command, across, down in strokes:
+        if command == "h":
+            rows[int(y)][int(x) : int(x) + int(across)] = bytes(int(across))
+            x += int(across)
+        else:
+            x, y = (x if command == "m" else 0) + float(across), (y if command == "m" else 0) + float(down)
+    pixels = b"".join(bytes(dot for dot in row for _ in range(zoom)) * zoom for row in rows)
+    [found] = zxingcpp.read_barcodes(memoryview(pixels).cast("B", (size * zoom, size * zoom)))
+    return found.text
 
 
 class TestFacts:
@@ -372,32 +393,95 @@ class TestCalendarPage:
         client.post("/calendar/new-link/", {"person": other.pk})
         assert client.get(feeds.path(other)).status_code == 200
 
-    def test_looking_makes_no_new_link(self, client, ana):
-        client.get("/calendar/")
-        assert client.get("/calendar/new-link/").status_code == 405
+    def test_a_new_link_is_asked_about_first(self, client, ana):
+        asked = text_of(client.get("/calendar/new-link/"))
+        assert "The old link stops working at once" in asked
         assert client.get(feeds.path(ana)).status_code == 200
 
-    def test_invitations_and_link_together_show_twice(self, client, ana):
-        page = text_of(client.get("/calendar/"))
-        assert "comes to ana@example.org as an invitation" in page
-        assert "each run shows twice" in page
+    def test_the_code_is_the_link(self, client, ana):
+        """Read back by another library, from the drawing on the page."""
+        page = client.get("/calendar/")
+        assert read_code(page.context["code"]) == page.context["subscribe"]
+        assert page.context["code"] in page.content.decode()
+        assert 'role="img" aria-label="QR code of my private calendar link' in text_of(page)
+        assert "style" not in page.context["code"]  # the content-security policy would refuse it
 
-    def test_without_mail_nothing_shows_twice(self, client, ana):
+    def test_when_it_was_last_fetched(self, client, ana):
+        assert "<dd>never yet</dd>" in text_of(client.get("/calendar/"))
+        Client().get(feeds.path(ana))
+        assert "<dd>today, 10:00 a.m.</dd>" in text_of(client.get("/calendar/"))
+        with time_machine.travel(NOW + DAY, tick=False):
+            assert "<dd>Tue, Jun 2, 10:00 a.m.</dd>" in text_of(client.get("/calendar/"))
+        client.post("/calendar/new-link/")
+        assert "<dd>never yet</dd>" in text_of(client.get("/calendar/"))
+
+    @pytest.mark.parametrize(
+        ("chosen", "words"),
+        [
+            ("mail", "Take the link out of your calendar"),
+            ("link", "No more invitations"),
+            ("both", "each run shows twice"),
+        ],
+    )
+    def test_a_choice_is_saved(self, client, ana, chosen, words):
+        Person.objects.update(calendar="both" if chosen == "link" else "link")
+        answer = client.post("/calendar/", {"calendar": chosen})
+        assert (answer.status_code, answer["Location"]) == (302, "/calendar/")
+        assert words in said(answer)
+        ana.refresh_from_db()
+        assert ana.calendar == chosen
+        event = Event.objects.first()
+        assert (event.verb, event.by, event.after) == ("changed", ana.user, {"calendar": chosen})
+        checked = f'name="calendar" value="{chosen}" required id="id_calendar_'
+        assert checked in text_of(client.get("/calendar/"))
+        [box] = [w for w in client.get("/calendar/").context["form"]["calendar"] if w.data["selected"]]
+        assert box.data["value"] == chosen
+
+    @pytest.mark.parametrize("chosen", ["", "pigeon", "MAIL"])
+    def test_no_choice_is_refused(self, client, ana, chosen):
+        answer = client.post("/calendar/", {"calendar": chosen})
+        assert answer.status_code == 200
+        assert errors_of(answer) == {"calendar": "Choose one of the three."}
+        ana.refresh_from_db()
+        assert ana.calendar == "mail"
+
+    def test_invitations_end_with_the_choice_of_the_link(self, client, ana):
+        run = make_run()
+        put(ready_person(lead_since=TODAY), run)
+        seat(run=run, person=ana, seat="second", by=None)
+        invited = CalendarEntry.objects.get(person=ana)
+        client.post("/calendar/", {"calendar": "link"})
+        invited.refresh_from_db()
+        assert invited.cancelled_at
+        [entry] = CalendarEntry.objects.live().filter(person=ana)
+        assert entry.address == ""
+        assert b"Morning run" in Client().get(feeds.path(ana)).content
+
+    def test_what_the_choice_means_for_the_link(self, client, ana):
+        assert "choose it above first; otherwise each run shows twice" in text_of(client.get("/calendar/"))
+        Person.objects.update(calendar="link")
+        assert "choose it above first" not in text_of(client.get("/calendar/"))
+
+    def test_without_mail_there_is_nothing_to_choose(self, client, ana):
         ana.reach = "text"
         ana.save()
         page = text_of(client.get("/calendar/"))
         assert "You are not reached by e-mail" in page
-        assert "twice" not in page
+        assert 'name="calendar"' not in page
+        assert feeds.path(ana) in page
+
+    def test_nothing_typed_breaks_it(self, client, ana):
+        survives_nonsense(client, "/calendar/", ["calendar"])
 
 
 class TestWhoMay:
     PAGES = ("/me/", "/calendar/")
-    POSTS = ("/me/car/", "/me/hours/", "/me/away/", "/me/act-for/", "/calendar/new-link/")
+    POSTS = ("/me/car/", "/me/hours/", "/me/away/", "/me/act-for/")
 
     def test_a_visitor_signs_in_first(self, client):
         for page in self.PAGES:
             assert client.get(page)["Location"] == f"/account/login/?next={page}"
-        for page in self.POSTS:
+        for page in (*self.POSTS, *self.PAGES, "/calendar/new-link/"):
             assert client.post(page)["Location"].startswith("/account/login/")
 
     def test_a_sign_in_that_is_nobody_s(self, client):
