@@ -41,21 +41,23 @@ def expand(rule, start, zone, limit):
 
 def occurrences(text, first, last):
     calendar = parsed(text)
-    moved = defaultdict(dict)  # by UID: the start of an override by its RECURRENCE-ID
+    overrides = defaultdict(dict)  # by UID: the start of each by its RECURRENCE-ID
     masters = []
     for event in components(calendar, ICalGLib.ComponentKind.VEVENT_COMPONENT):
         start = seconds(calendar, event, ICalGLib.PropertyKind.DTSTART_PROPERTY)
         replaced = seconds(calendar, event, ICalGLib.PropertyKind.RECURRENCEID_PROPERTY)
         if replaced is None:
             masters.append(event)
-        moved[event.get_uid()].update({} if replaced is None else {replaced: start})
+        else:
+            overrides[event.get_uid()][replaced] = start
     # libical leaves it to its caller to put the overrides in their places.
-    found = {uid: set(starts.values()) for uid, starts in moved.items()}
+    starts = {uid: list(moved.values()) for uid, moved in overrides.items()}
     for event in masters:
-        uid = event.get_uid()
-        found[uid] |= set(recurrences(event, first, last)) - moved[uid].keys()
-    texts = {uid: sorted(map(as_instant, starts)) for uid, starts in found.items()}
-    return {"times": {uid: [time for time in times if first <= time < last] for uid, times in texts.items()}}
+        moved = overrides.get(event.get_uid(), {})
+        kept = [start for start in recurrences(event, first, last) if start not in moved]
+        starts.setdefault(event.get_uid(), []).extend(kept)
+    times = {uid: sorted(map(as_instant, found)) for uid, found in starts.items()}
+    return {"times": {uid: [time for time in found if first <= time < last] for uid, found in times.items()}}
 
 
 def recurrences(event, first, last):
