@@ -43,6 +43,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_told", POST): (IN, 403, 403, 403, 302),
     ("desk_not_told", POST): (IN, 403, 403, 403, 302),
     ("desk_try_again", POST): (IN, 403, 403, 403, 302),
+    ("desk_reply_done", POST): (IN, 403, 403, 403, 302),
+    ("desk_reply_open", POST): (IN, 403, 403, 403, 302),
     ("desk_new_run", GET): (IN, 403, 403, 403, 200),
     ("desk_run", GET): (IN, 403, 403, 403, 200),
     ("desk_seat", POST): (IN, 403, 403, 403, 404),  # nobody named

@@ -9,6 +9,7 @@ from django.utils import timezone
 from shifts.calendar import feed as feeds
 from shifts.models import Booking
 from shifts.schedule.making import Plan, add_shift
+from shifts.seats.replies import take
 from sites.changes import close_site
 from tests.factories import (
     DropOffFactory,
@@ -63,7 +64,9 @@ def build_world():
         ),
     )  # fmt: skip
     owe(person=PersonFactory(by_phone=True), mail=Mail("Hello", "Hello", "Hello"), kind="booked", key="hello")
+    letter = f"From: {person.email}\nSubject: Tuesday\n\nMay I bring my sister?\n".encode()
     keys = {
+        "reply": take(letter).pk,
         "message": Message.objects.get(key="hello").pk, "run": run.pk, "person": person.pk, "site": site.pk,
         "step": license.pk, "completion": completion.pk, "shift": shift.pk,
         "away": add_away(person, first=day, last=day + timedelta(days=1), by=None).pk,
@@ -78,7 +81,7 @@ MEANS = {
     "desk_told": "message", "desk_not_told": "message", "desk_try_again": "message", "doors": "site",
     "my_away_end": "away", "desk_away_end": "away", "desk_lift": "closure", "desk_step_back": "completion",
     "desk_site": "site", "desk_door_notes": "site", "desk_contacts": "site", "desk_close": "site",
-    "desk_doors_known": "site",
+    "desk_doors_known": "site", "desk_reply_done": "reply", "desk_reply_open": "reply",
     "desk_shift": "shift", "desk_shift_end": "shift", "desk_person": "person", "desk_edit_person": "person",
     "desk_step_done": "person", "desk_appoint": "person", "desk_leave": "person", "desk_car": "person",
     "desk_hours": "person", "desk_away": "person",

@@ -26,6 +26,7 @@ from shifts.cover.urgency import unfilled_soon
 from shifts.models import Booking, Policy, Run, Shift
 from shifts.pages.access import Request, coordinator_only, is_coordinator
 from shifts.pages.desk_parts import calls_of, card_of, contact_of, seats_of, sentence, title_and_time, when
+from shifts.pages.desk_replies import replies_shown
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.worker import is_late, last_seen
 from sites.models import Closure, Programme, Site
@@ -63,6 +64,7 @@ def desk(request: Request) -> HttpResponse:
         "failed": [told_row(message) for message in failed[:LISTED]],
         "failed_count": failed.count(),
         "mail": mail_trouble(at),
+        **replies_shown(at),
         "days": days_of(Run.objects.on_days(first, first + timedelta(days=DAYS_AHEAD - 1))),
         "first": first,
         "last": first + timedelta(days=DAYS_AHEAD - 1),

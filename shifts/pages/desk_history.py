@@ -38,6 +38,7 @@ def what_was_done(event: Event, person: Person | None) -> str:
         Booking.End.GIVEN_BACK.value: f"{name} cannot make it: {seat_word(before)} is empty",
         Booking.End.TAKEN_OUT.value: f"took {name} out of {seat_word(before)}",
         "on again": "put the run on again",
+        "confirmed": f"{name} accepted in the calendar",
         "noted": f"note: {after.get('note')}" if after.get("note") else "took the note away",
     }
     if event.verb == "added":

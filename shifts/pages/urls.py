@@ -5,6 +5,7 @@ from django.urls import path
 from shifts.pages import (
     desk,
     desk_people,
+    desk_replies,
     desk_roster,
     desk_runs,
     desk_settings,
@@ -43,6 +44,8 @@ urlpatterns = [
     path("desk/messages/<int:pk>/told/", desk.told, name="desk_told"),
     path("desk/messages/<int:pk>/not-told/", desk.not_told, name="desk_not_told"),
     path("desk/messages/<int:pk>/again/", desk.try_again, name="desk_try_again"),
+    path("desk/replies/<int:pk>/done/", desk_replies.done, name="desk_reply_done"),
+    path("desk/replies/<int:pk>/open/", desk_replies.open_again, name="desk_reply_open"),
     path("desk/runs/new/", desk_runs.new_run, name="desk_new_run"),
     path("desk/runs/<int:pk>/", desk_runs.run, name="desk_run"),
     path("desk/runs/<int:pk>/seat/", desk_runs.seat, name="desk_seat"),

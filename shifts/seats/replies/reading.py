@@ -35,6 +35,7 @@ LARGEST_CALENDAR = 100_000  # bytes of a calendar object
 LONGEST_LINE = 2_000  # characters of a property, folds removed
 LONGEST_HEADER = 1_000  # characters of a header that is shown
 PARTS = 50  # of a MIME message
+BLANK_LINES = 20_000  # of a message with a delivery report, where each begins another block
 NESTING = 10  # levels, of MIME parts and of calendar components
 BRACKETS = 5  # in a From header: each is a comment in a comment, read by recursion
 
@@ -56,7 +57,9 @@ CHARSETS = {
     "cp1252": "cp1252",
 }
 ENCODINGS = {"", "7bit", "8bit", "binary", "quoted-printable", "base64"}  # RFC 2045 6.1
-UNREADABLE = "unreadable"  # in place of an address: there was a From, and it equals nobody's address
+PARSED = ("Content-Type", "Content-Disposition")  # headers that are taken apart, over and over
+TOO_MUCH = "It has too many parts to be read here."
+UNREADABLE = "(unreadable)"  # in place of an address: there was a From, and it equals nobody's address
 WANTED = {"METHOD", "UID", "SEQUENCE", "DTSTAMP", "RECURRENCE-ID", "ATTENDEE", "COMMENT"}
 
 
@@ -197,15 +200,17 @@ def parts_of(raw: bytes) -> list[Part]:
     """All parts in order, the message itself first; each knows nothing of others' insides."""
     # The parser goes one call deeper at each multipart, which needs a boundary, and each message in it.
     lower = raw.lower()
-    if lower.count(b"boundary") > PARTS or lower.count(b"message/") > PARTS:
-        raise NoAnswer("It has too many parts to be read here.")
+    blocks = raw.count(b"\n\n") + raw.count(b"\n\r\n") if b"/delivery-status" in lower else 0
+    if lower.count(b"boundary") > PARTS or lower.count(b"message/") > PARTS or blocks > BLANK_LINES:
+        raise NoAnswer(TOO_MUCH)
     found: list[Part] = []
     waiting: list[tuple[Part, int]] = [(message_from_bytes(raw, policy=compat32), 1)]
     while waiting:
         part, level = waiting.pop()
         found.append(part)
-        if len(found) > PARTS or level > NESTING:
-            raise NoAnswer("It has too many parts to be read here.")
+        long = any(len(str(part.get(name, ""))) > LONGEST_HEADER for name in PARSED)
+        if len(found) > PARTS or level > NESTING or long:
+            raise NoAnswer(TOO_MUCH)
         # What is inside a forwarded or returned message is not what this message says.
         if part.is_multipart() and part.get_content_maintype() == "multipart":
             inside = part.get_payload()
