@@ -70,6 +70,9 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_sites", GET): (IN, 403, 403, 403, 200),
     ("desk_new_site", GET): (IN, 403, 403, 403, 200),
     ("desk_site", GET): (IN, 403, 403, 403, 200),
+    ("desk_site_list", GET): (IN, 403, 403, 403, 200),
+    ("desk_site_list", POST): (IN, 403, 403, 403, 302),
+    ("desk_send_list", POST): (IN, 403, 403, 403, 302),
     ("desk_door_notes", GET): (IN, 403, 403, 403, 200),
     ("desk_doors_known", POST): (IN, 403, 403, 403, 404),  # nobody named
     ("desk_contacts", POST): (IN, 403, 403, 403, 200),

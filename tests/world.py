@@ -80,7 +80,8 @@ def build_world():
 MEANS = {
     "desk_told": "message", "desk_not_told": "message", "desk_try_again": "message", "doors": "site",
     "my_away_end": "away", "desk_away_end": "away", "desk_lift": "closure", "desk_step_back": "completion",
-    "desk_site": "site", "desk_door_notes": "site", "desk_contacts": "site", "desk_close": "site",
+    "desk_site": "site", "desk_site_list": "site", "desk_send_list": "site",
+    "desk_door_notes": "site", "desk_contacts": "site", "desk_close": "site",
     "desk_doors_known": "site", "desk_reply_done": "reply", "desk_reply_open": "reply",
     "desk_shift": "shift", "desk_shift_end": "shift", "desk_person": "person", "desk_edit_person": "person",
     "desk_step_done": "person", "desk_appoint": "person", "desk_leave": "person", "desk_car": "person",

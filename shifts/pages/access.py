@@ -94,6 +94,7 @@ NAV = {
     "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_week": "week",
     "desk_people": "people", "desk_person": "people", "desk_new_person": "people", "desk_import": "people",
     "desk_orientation": "orientation", "desk_sites": "sites", "desk_site": "sites", "desk_new_site": "sites",
+    "desk_site_list": "sites",
     "desk_shifts": "shifts", "desk_shift": "shifts", "desk_new_shift": "shifts", "desk_settings": "settings",
 }  # fmt: skip
 

@@ -157,11 +157,11 @@ def calendar(request: Request) -> HttpResponse:
 
 def said_of(chosen: str) -> str:
     """What follows from a choice."""
-    return {
-        Person.Calendar.MAIL: _("Saved. Your runs come as invitations. Take the link out of your calendar."),
-        Person.Calendar.LINK: _("Saved. No more invitations. Add the link below to your calendar."),
-        Person.Calendar.BOTH: _("Saved. Invitations and the link: each run shows twice."),
-    }[chosen]
+    if chosen == Person.Calendar.MAIL:
+        return _("Saved. Your runs come as invitations. Take the link out of your calendar.")
+    if chosen == Person.Calendar.LINK:
+        return _("Saved. No more invitations. Add the link below to your calendar.")
+    return _("Saved. Invitations and the link: each run shows twice.")
 
 
 def link_facts(person: Person) -> dict[str, Any]:
