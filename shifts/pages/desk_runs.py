@@ -7,6 +7,7 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
+from django.db.models import Exists, OuterRef
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -40,7 +41,7 @@ from shifts.seats.booking import seat as take_seat
 from shifts.seats.changes import add_one_off, add_second_car, cancel_run, restore_run, write_note
 from shifts.seats.refusals import Refusal
 from shifts.seats.rides import ride_of, sign_off_ride
-from sites.models import Contact, Programme, Site
+from sites.models import Closure, Contact, Programme, Site
 from volunteers.models import Person
 from volunteers.progress import NotPossible
 
@@ -88,7 +89,7 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
         "over": over,
         "urgency": urgency_of(run, at) if open_ else None,
         "crates": crates(run),
-        "closed_sites": run.closed_sites() if run.closed else [],
+        "closed_sites": closed_sites(run) if run.closed else [],
         "can_restore": run.cancel_cause == Run.Cause.CALLED_OFF and not over,
         "faults": [] if over or run.is_cancelled else weaknesses(at=at, runs=[run]),
         "seats": seats_of(run),
@@ -114,6 +115,27 @@ def named(form: forms.Form | None) -> dict[str, forms.Form]:
         ToldSignOffForm: "sign_off_form",
     }
     return {names[type(form)]: form} if form else {}
+
+
+def closed_sites(run: Run) -> list[dict[str, Any]]:
+    """The sites of the run that are closed that day; for a drop-off, where its food goes instead."""
+    closed = run.closed_sites()
+    ways_out = Site.objects.filter(pk__in=[site.fallback_id for site in closed if site.takes])
+    shut = Closure.objects.on(run.local_date).filter(site=OuterRef("pk"))
+    by_key = {site.pk: site for site in ways_out.annotate(shut=Exists(shut)).prefetch_related("contacts")}
+    return [{"site": site, "instead": instead_of(site, by_key)} for site in closed]
+
+
+def instead_of(site: Site, by_key: dict[int, Any]) -> dict[str, Any] | None:
+    found = by_key.get(site.fallback_id or 0)
+    if found is None:
+        return None
+    return {
+        "site": found,
+        "url": reverse("desk_site", args=[found.pk]),
+        "caution": "used no longer" if found.ended_on else "closed that day as well" if found.shut else "",
+        "contacts": [{"name": contact.name, **phone_of(contact.phone)} for contact in found.contacts.all()],
+    }
 
 
 def urgency_of(run: Run, at: datetime) -> dict[str, str] | None:
@@ -191,6 +213,7 @@ def stops_of(run: Run) -> list[dict[str, Any]]:
             "name": stop.site.name,
             "at": run.arrives_at(stop),
             "address": stop.site.address,
+            "hint": takes_at(stop, is_last=stop is run.ordered_stops[-1]),
             "contacts": contacts.get(stop.site_id, []),
             "door": door_of(doors.get(stop.site_id)),
         }
@@ -200,6 +223,11 @@ def stops_of(run: Run) -> list[dict[str, Any]]:
 
 def what_at(stop: Stop, *, is_last: bool) -> str:
     return "Pickup" if stop.site.gives and not is_last else "Drop-off"
+
+
+def takes_at(stop: Stop, *, is_last: bool) -> str:
+    drop_off = what_at(stop, is_last=is_last) == "Drop-off"
+    return f"Takes: {stop.site.foods}" if drop_off and stop.site.foods else ""
 
 
 def door_of(notes: Any) -> dict[str, Any] | None:

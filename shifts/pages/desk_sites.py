@@ -97,7 +97,7 @@ def site(request: Request, pk: int) -> HttpResponse:
     where = site_or_404(pk)
     if "use" in request.POST:
         return change_use(request, where)
-    form = SiteForm(posted(request), initial=known_facts(where))
+    form = SiteForm(posted(request), initial=known_facts(where), site=where)
     if form.is_bound and form.is_valid():
         consequences.change_site(where, by=request.user, **form.facts())
         messages.success(request, "Saved. Whoever is booked there is told of a new name or address.")
@@ -106,8 +106,8 @@ def site(request: Request, pk: int) -> HttpResponse:
 
 
 def known_facts(where: Site) -> dict[str, Any]:
-    facts = {name: getattr(where, name) for name in ("name", "gives", "takes", "street", "town")}
-    return {**facts, "place": where.place}
+    facts = ("name", "gives", "takes", "street", "town", "place", "foods", "fallback")
+    return {name: getattr(where, name) for name in facts}
 
 
 def change_use(request: Request, where: Site) -> HttpResponse:

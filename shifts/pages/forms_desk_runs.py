@@ -9,6 +9,7 @@ from django import forms
 from django.utils.formats import date_format, time_format
 
 from shifts.models import Run
+from shifts.pages.forms_fields import DropOffField
 from shifts.schedule.clock import local_date, readings
 from sites.models import Closure, Programme, Site
 from volunteers.models import SignOff
@@ -65,7 +66,7 @@ class OneOffForm(forms.Form):
         empty_label="Choose a pickup",
         error_messages={"required": "Say where it is picked up."},
     )
-    dropoff = forms.ModelChoiceField(
+    dropoff = DropOffField(
         Site.objects.none(),
         label="To",
         empty_label="Choose a drop-off",

@@ -9,8 +9,10 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.text import Truncator
 
 from sites.geography import Place
+from sites.models import Site
 from volunteers.progress import today
 from volunteers.roster import cells, days
 
@@ -129,6 +131,13 @@ def typed_day(**options: Any) -> DayField:
     """A date that is copied from a card: typed, not looked for in a calendar."""
     widget = forms.TextInput(attrs={"class": "short", "autocomplete": "off"})
     return DayField(widget=widget, **options)
+
+
+class DropOffField(forms.ModelChoiceField):
+    """One of the sites that take food, each with the foods it takes."""
+
+    def label_from_instance(self, obj: Site) -> str:
+        return f"{obj.name} (takes {Truncator(obj.foods).chars(60)})" if obj.foods else obj.name
 
 
 NUMBER = r"[+-]?\d{1,3}(?:\.\d{1,20})?"

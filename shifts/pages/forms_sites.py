@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.db.models import Q
 
-from shifts.pages.forms_fields import FURTHEST, DayField, LineField, PhoneField, PlaceField
+from shifts.pages.forms_fields import FURTHEST, DayField, DropOffField, LineField, PhoneField, PlaceField
 from sites.models import DoorNotes, Site
 from volunteers.progress import today
 
@@ -24,6 +25,8 @@ EXAMPLES = {
 
 
 class SiteForm(forms.Form):
+    """The facts of a site; of a new one where none is given."""
+
     name = LineField(label="Name", max_length=80, error_messages={"required": "Write the name."})
     gives = forms.BooleanField(label="Food is picked up here", required=False)
     takes = forms.BooleanField(label="Food is dropped off here", required=False)
@@ -35,12 +38,55 @@ class SiteForm(forms.Form):
         help_text="Two numbers, north and then east, as a map shows them: 40.01, -83.02. "
         "Drive times are reckoned from them; without, they are guessed.",
     )
+    foods = LineField(
+        label="Food it takes",
+        required=False,
+        max_length=200,
+        help_text="Only for a drop-off, in your own words, like: bread and produce, no dairy. "
+        "Drivers see it at this stop.",
+    )
+    fallback = DropOffField(
+        Site.objects.none(),
+        label="When it is closed, the food goes to",
+        required=False,
+        empty_label="Not decided",
+        help_text="Only for a drop-off: another site that takes food. The desk shows it on closed dates; "
+        "nobody is sent there by itself.",
+        error_messages={"invalid_choice": "Choose another site in use that takes food."},
+    )
+
+    def __init__(self, *args: Any, site: Site | None = None, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.site = site
+        known = Q(ended_on=None)
+        if site and site.fallback_id:
+            known |= Q(pk=site.fallback_id)  # what was chosen once can be saved again
+        choices: Any = self.fields["fallback"]
+        others = Site.objects.exclude(pk=site.pk) if site else Site.objects.all()
+        choices.queryset = others.filter(known, takes=True)
 
     def clean(self) -> dict[str, Any]:
         facts = super().clean() or {}
         if not facts.get("gives") and not facts.get("takes"):
             self.add_error("gives", "Tick pickup, drop-off, or both.")
+        elif not facts.get("takes"):
+            self.refuse_what_only_a_drop_off_has(facts)
         return facts
+
+    def refuse_what_only_a_drop_off_has(self, facts: dict[str, Any]) -> None:
+        for name in ("foods", "fallback"):
+            if facts.get(name):
+                self.add_error(
+                    name, "Only a drop-off has this. Tick “Food is dropped off here”, or clear this."
+                )
+        relying = Site.objects.in_use().filter(fallback=self.site) if self.site else Site.objects.none()
+        names = ", ".join(site.name for site in relying)
+        if names:
+            self.add_error(
+                "takes",
+                f"When closed, the food of these sites goes here: {names}. Keep the tick, or choose another "
+                "site on their pages first.",
+            )
 
     def facts(self) -> dict[str, Any]:
         """The fields of the site."""

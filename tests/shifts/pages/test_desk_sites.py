@@ -127,6 +127,10 @@ def test_places_as_they_are_pasted(desk, typed, place):
 @pytest.mark.parametrize(
     ("facts", "field", "words"),
     [
+        ({"foods": "bread"}, "foods", "Only a drop-off has this."),
+        ({"foods": "b" * 201}, "foods", "at most 200 characters"),
+        ({"fallback": "99"}, "fallback", "Choose another site in use that takes food."),
+        ({"fallback": "x", "takes": "on"}, "fallback", "Choose another site in use that takes food."),
         ({"name": " "}, "name", "Write the name."),
         ({"gives": ""}, "gives", "Tick pickup, drop-off, or both."),
         ({"place": "40.01"}, "place", "two numbers"),
@@ -154,6 +158,88 @@ def test_a_new_address_is_told_to_whoever_is_booked(desk, dock):
     assert Message.objects.filter(person=ana, kind="changed").exists()
 
 
+# --- what a drop-off takes, and where its food goes when it is closed
+
+
+@pytest.fixture
+def kitchen():
+    return DropOffFactory(name="Elm Kitchen")
+
+
+@pytest.fixture
+def pantry():
+    return DropOffFactory(name="Oak Pantry", street="9 Oak Lane", foods="bread, no dairy")
+
+
+DROP = {"name": "Elm Kitchen", "takes": "on"}
+
+
+def test_a_drop_off_says_what_it_takes_and_where_food_goes_instead(desk, kitchen, pantry):
+    desk.post(at("desk_site", kitchen), {**DROP, "foods": "hot meals", "fallback": pantry.pk})
+    kitchen.refresh_from_db()
+    assert (kitchen.foods, kitchen.fallback) == ("hot meals", pantry)
+    event = Event.objects.about(kitchen).get()
+    assert (event.before["foods"], event.after["foods"]) == ("", "hot meals")
+    assert event.after["fallback"] == "Oak Pantry"
+    page = text_of(desk.get(at("desk_site", kitchen)))
+    assert "Takes hot meals" in page
+    assert "When it is closed, the food goes to" in page
+    assert "which takes bread, no dairy" in page
+    assert "takes hot meals" in text_of(desk.get(reverse("desk_sites")))
+    assert "Elm Kitchen (takes hot meals)" in text_of(desk.get(reverse("desk_new_run")))
+    desk.post(at("desk_site", kitchen), DROP)
+    kitchen.refresh_from_db()
+    assert (kitchen.foods, kitchen.fallback) == ("", None)
+    assert "is not decided" in text_of(desk.get(at("desk_site", kitchen)))
+
+
+def test_a_new_drop_off_has_them_too(desk, pantry):
+    desk.post(reverse("desk_new_site"), {**DROP, "foods": "hot meals", "fallback": pantry.pk})
+    site = Site.objects.get(name="Elm Kitchen")
+    assert (site.foods, site.fallback) == ("hot meals", pantry)
+
+
+def test_food_goes_to_another_site_that_takes_it(desk, kitchen, pantry, dock):
+    """Not to the site itself, a pickup, or one used no longer, unless it was chosen before that."""
+    ended = DropOffFactory(ended_on=TODAY)
+    for wrong in (kitchen, dock, ended):
+        answer = desk.post(at("desk_site", kitchen), {**DROP, "foods": "bread", "fallback": wrong.pk})
+        assert "Choose another site in use" in errors_of(answer)["fallback"]
+        assert answer.context["form"]["foods"].value() == "bread"
+    kitchen.refresh_from_db()
+    assert (kitchen.fallback, kitchen.foods) == (None, "")
+    Site.objects.filter(pk=kitchen.pk).update(fallback=ended)
+    assert "used no longer: choose another" in text_of(desk.get(at("desk_site", kitchen)))
+    assert desk.post(at("desk_site", kitchen), {**DROP, "fallback": ended.pk}).status_code == 302
+
+
+def test_a_pickup_has_no_fallback_and_a_fallback_goes_on_taking(desk, kitchen, pantry):
+    answer = desk.post(at("desk_site", kitchen), {"name": "Elm", "gives": "on", "fallback": pantry.pk})
+    assert "Only a drop-off has this." in errors_of(answer)["fallback"]
+    Site.objects.filter(pk=kitchen.pk).update(fallback=pantry)
+    answer = desk.post(at("desk_site", pantry), {"name": "Oak Pantry", "gives": "on"})
+    assert "the food of these sites goes here: Elm Kitchen" in errors_of(answer)["takes"]
+    pantry.refresh_from_db()
+    assert (pantry.takes, pantry.gives) == (True, False)
+
+
+def test_the_run_of_a_closed_drop_off_says_where_the_food_goes(desk, dock, kitchen, pantry):
+    set_contacts(pantry, [{"name": "Teo", "role": "", "phone": "+16145550171"}], by=None)
+    Site.objects.filter(pk=kitchen.pk).update(fallback=pantry)
+    run = make_run(sites=[dock, kitchen])
+    here = reverse("desk_run", args=[run.pk])
+    assert "Oak Pantry" not in text_of(desk.get(here))
+    close_site(kitchen, first=run.local_date, last=run.local_date, by=None)
+    page = text_of(desk.get(here))
+    for words in ("Instead of Elm Kitchen", "9 Oak Lane", "It takes bread, no dairy", "tel:+16145550171"):
+        assert words in page
+    assert "closed that day as well" not in page
+    close_site(pantry, first=run.local_date, last=run.local_date, by=None)
+    assert "closed that day as well" in text_of(desk.get(here))
+    Site.objects.filter(pk=kitchen.pk).update(fallback=None)
+    assert "Where the food goes when Elm Kitchen is closed is not decided" in text_of(desk.get(here))
+
+
 # --- door notes
 
 
@@ -177,10 +263,8 @@ def test_read_again_only_where_ticked_and_only_from_the_day(desk, dock):
     quiet = desk.post(at("desk_door_notes", dock), {"approach": "From the side."})
     assert "Ana Reyes" not in said(quiet)
     assert not clearance.missing(ana, on=TODAY + 30 * DAY, sites=[dock.pk])
-    loud = desk.post(
-        at("desk_door_notes", dock),
-        {"approach": "From the roof.", "must_read_again": "on", "from_day": "6/7/2026"},
-    )
+    typed = {"approach": "From the roof.", "must_read_again": "on", "from_day": "6/7/2026"}
+    loud = desk.post(at("desk_door_notes", dock), {**typed, "confirm": "yes"})
     assert "Booked there and still to read them: Ana Reyes" in said(loud)
     assert not clearance.missing(ana, on=TODAY + 4 * DAY, sites=[dock.pk])
     assert clearance.missing(ana, on=TODAY + 5 * DAY, sites=[dock.pk])
@@ -302,13 +386,14 @@ def test_a_site_ends_only_when_nothing_stops_there(desk, dock):
 
 
 def test_every_form_survives_nonsense(desk, dock):
-    facts = ("name", "gives", "takes", "street", "town", "place")
-    texts = ("approach", "spoiled", "must_read_again", "drivers_know_it", "from_day")
+    facts = ("name", "gives", "takes", "street", "town", "place", "foods", "fallback")
+    texts = ("approach", "spoiled", "must_read_again", "drivers_know_it", "from_day", "confirm", "edit")
     survives_nonsense(desk, reverse("desk_new_site"), facts)
     survives_nonsense(desk, at("desk_site", dock), facts)
     survives_nonsense(desk, at("desk_site", dock), ("use",))
     survives_nonsense(desk, at("desk_door_notes", dock), texts)
     survives_nonsense(desk, at("desk_contacts", dock), ("form-0-name", "form-0-role", "form-0-phone"), ROWS)
+    survives_nonsense(desk, at("desk_doors_known", dock), ("revision",), {"person": Person.objects.get().pk})
     survives_nonsense(desk, at("desk_contacts", dock), ("form-TOTAL_FORMS", "form-INITIAL_FORMS"))
     survives_nonsense(desk, at("desk_close", dock), ("first", "last", "reason"))
     assert Person.objects.count() == 1
