@@ -16,6 +16,7 @@ from shifts.seats.replies import reading
 from shifts.seats.replies.reading import Answer, read
 
 STAMP = datetime(2026, 10, 1, 13, 0, tzinfo=UTC)
+WINTER = datetime(2026, 11, 3, 13, 0, tzinfo=UTC)
 ACCEPTED = """\
 BEGIN:VCALENDAR
 PRODID:-//Example//A client//EN
@@ -76,7 +77,7 @@ class TestPlainAnswers:
             ("PARTSTAT=ACCEPTED", 'CN="Ana: B;C";partstat=accepted', "partstat", "ACCEPTED"),
             ("mailto:ana@example.org", "MAILTO:Ana%2Bruns@Example.org", "attendee", "ana+runs@example.org"),
             ("ATTENDEE;PARTSTAT", "ATTENDEE;CUTYPE=INDIVIDUAL;\n PARTSTAT", "partstat", "ACCEPTED"),  # folded
-            ("SEQUENCE:0", "COMMENT:The car is\\, sadly\\, in repair", "comment", "The car is, sadly, in repair"),
+            ("SEQUENCE:0", "COMMENT:Sorry\\, no car", "comment", "Sorry, no car"),
             ("METHOD:REPLY", "method:reply", "partstat", "ACCEPTED"),
         ],
     )  # fmt: skip
@@ -88,7 +89,7 @@ class TestPlainAnswers:
         [
             ("RECURRENCE-ID:20261006T120000Z", datetime(2026, 10, 6, 12, tzinfo=UTC)),
             ("RECURRENCE-ID;TZID=America/New_York:20261006T080000", datetime(2026, 10, 6, 12, tzinfo=UTC)),
-            ("RECURRENCE-ID;TZID=Eastern Standard Time:20261103T080000", datetime(2026, 11, 3, 13, tzinfo=UTC)),
+            ("RECURRENCE-ID;TZID=Eastern Standard Time:20261103T080000", WINTER),
             # RFC 5545 3.3.5: a time that is skipped, a time that comes twice
             ("RECURRENCE-ID;TZID=America/New_York:20270314T023000", datetime(2027, 3, 14, 7, 30, tzinfo=UTC)),
             ("RECURRENCE-ID;TZID=America/New_York:20261101T013000", datetime(2026, 11, 1, 5, 30, tzinfo=UTC)),
@@ -139,7 +140,7 @@ class TestPlainAnswers:
         assert letter.answer.occurrence == datetime(2026, 10, 6, 12, tzinfo=UTC)
 
     def test_what_a_person_wrote_is_kept_without_what_they_quote(self):
-        text = b"Content-Type: text/plain; charset=utf-8\n\nSorry, ma\xc3\xb1ana no.\n\n> You drive\n> tomorrow\n"
+        text = b"Content-Type: text/plain; charset=utf-8\n\nSorry, ma\xc3\xb1ana no.\n\n> You\n> drive\n"
         assert read(many(text, part())).text == "Sorry, mañana no."
         assert read(mail(b"<p>Sorry,</p>\n<p>no.</p>", kind="text/html")).text == "Sorry,\nno."
         assert read(changed("SEQUENCE:0", "COMMENT:The car broke down")).text == "The car broke down"
@@ -161,7 +162,9 @@ HOSTILE = {
         HEAD.encode() + b"Content-Type: message/delivery-status\n\n" + b"\n" * 900_000, TOO_MUCH,
     ),
     "a header without end": (mail(kind="text/calendar" + "; a=b" * 100_000), TOO_MUCH),
-    "components without end": (mail("BEGIN:VCALENDAR\n" + "BEGIN:X\n" * 5_000), "It holds several calendars, or none."),
+    "components without end": (
+        mail("BEGIN:VCALENDAR\n" + "BEGIN:X\n" * 5_000), "It holds several calendars, or none.",
+    ),
     "a line without end": (
         changed("UID:a1", "UID:" + "a" * 90_000), "Its calendar has a line that is too long.",
     ),
@@ -230,7 +233,9 @@ HOSTILE = {
         changed("SEQUENCE:0", "RECURRENCE-ID:20261006T080000"),
         "Its calendar names a time zone that is not known here.",
     ),
-    "a line that is none": (changed("ATTENDEE;", "ATTENDEE;;;="), "Its calendar has a line that cannot be read."),
+    "a line that is none": (
+        changed("ATTENDEE;", "ATTENDEE;;;="), "Its calendar has a line that cannot be read.",
+    ),
     "broken off": (mail(ACCEPTED[:-20]), MUDDLED),
     "muddled": (changed("END:VEVENT\nEND:VCALENDAR", "END:VCALENDAR\nEND:VEVENT"), MUDDLED),
     "empty": (mail(b""), MUDDLED),
