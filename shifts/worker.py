@@ -10,6 +10,7 @@ from django.db import close_old_connections
 from django.utils import timezone
 
 from shifts.schedule.making import make_runs_ahead
+from shifts.seats import standing
 from volunteers import outbox
 from volunteers.models import Heartbeat
 
@@ -23,7 +24,18 @@ LATE = timedelta(minutes=5)  # a worker not seen for longer is shown on the desk
 def tick(at: datetime) -> None:
     """Everything that becomes due by the clock."""
     make_runs_ahead(at=at)
+    standing.follow_papers(at=at, since=looked_at("papers", at))
+    standing.seat_regulars(at=at)
+    standing.watch_kept(at=at)
     outbox.prune(at)
+
+
+def looked_at(what: str, at: datetime) -> datetime | None:
+    """When something was last looked at; from now on it is `at`. None before the first time, and once a
+    day, so that whatever a look has missed is seen then."""
+    heart = Heartbeat.objects.filter(name=what).first()
+    Heartbeat.objects.update_or_create(name=what, defaults={"at": at})
+    return heart.at - TICK if heart and heart.at.date() == at.date() else None
 
 
 def beat(at: datetime) -> None:

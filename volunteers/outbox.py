@@ -113,18 +113,20 @@ def owe(
     kind: str,
     key: str,
     about: str = "",
+    replaces: bool = True,
     at: datetime | None = None,
     programme: Programme | None = None,
 ) -> Message | None:
     """Owes a notice to a person: a mail, or a line on the coordinator's "tell by phone" list.
 
     `key` names the notice: owed once, and None is returned when it was owed before. `about` names the
-    calendar entry it changes: a newer message replaces one that was not sent yet.
+    calendar entry it changes: a newer message replaces one that was not sent yet, unless it says less
+    (`replaces=False`); then both go out, in their order.
     """
     at = at or timezone.now()
     if Message.objects.filter(key=key).exists():
         return None
-    if about:
+    if about and replaces:
         Message.objects.filter(about=about, state=Message.State.OWED).update(
             state=Message.State.REPLACED, done_at=at
         )

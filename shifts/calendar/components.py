@@ -37,19 +37,14 @@ def calendar(*components: Event) -> Calendar:
     result.add("prodid", PRODID)
     result.add("version", "2.0")
     result.add("calscale", "GREGORIAN")
-    zoned = [event["dtstart"].dt for event in components if is_zoned(event)]
-    if zoned:
+    zoned = [start for event in components if isinstance((start := event.start), datetime)]
+    zoned = [start for start in zoned if isinstance(start.tzinfo, ZoneInfo)]
+    if zoned:  # the times are in the programme's zone, so its VTIMEZONE travels along
         first = min(zoned)
-        result.add_component(vtimezone(first.tzinfo, since=first.date()))
+        result.add_component(vtimezone(ZoneInfo(str(first.tzinfo)), since=first.date()))
     for component in components:
         result.add_component(component)
     return result
-
-
-def is_zoned(event: Event) -> bool:
-    """Whether its times are in the programme's zone, so that the VTIMEZONE must travel along."""
-    start = event["dtstart"].dt
-    return isinstance(start, datetime) and isinstance(start.tzinfo, ZoneInfo)
 
 
 def events(entry: CalendarEntry, *, stamp: datetime, doors: Doors, alarm: bool = True) -> list[Event]:
@@ -92,6 +87,7 @@ def of_series(
     moved = []
     for booking in series.overridden:
         run = booking.run
+        assert run.slot_date is not None
         moments = {
             "recurrence-id": series.wall(run.slot_date),
             "dtstart": on_the_wall(run.starts_at, series.zone),

@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any
 
 from django.conf import settings
-from django.db.models import Prefetch, Q, Value
+from django.db.models import Prefetch, Q, QuerySet, Value
 from django.db.models.functions import Greatest
 
 from shifts.calendar.series import Series, for_calendars, series_of
@@ -84,6 +84,16 @@ def note_change(entries: Iterable[CalendarEntry], *, at: datetime) -> int:
     return rows.update(changed_at=Greatest("changed_at", Value(at)))
 
 
+def of_runs(runs: QuerySet[Run]) -> list[CalendarEntry]:
+    """The live entries that show these runs: of a booking, or of the regular run it belongs to."""
+    live = Booking.objects.live().filter(run__in=runs.order_by().values("pk"))
+    return list(
+        CalendarEntry.objects.live().filter(
+            Q(booking__in=live.values("pk")) | Q(standing__in=live.exclude(standing=None).values("standing"))
+        )
+    )
+
+
 def feed_changed(people: Iterable[int]) -> None:
     """What these people's feeds show may have changed: the next poll builds them anew."""
     Person.objects.filter(pk__in=set(people)).update(feed_good_until=None)
@@ -117,8 +127,8 @@ def series_facts(series: Series) -> list[Any]:
 
 
 def place_facts(stops: list[Any]) -> list[Any]:
-    first = stops[0].site if stops else None
-    return [first.name, first.address, first.place] if first else []
+    """A drop-off elsewhere is another place, too: all stops count, with their minutes after the start."""
+    return [[stop.site.name, stop.site.address, stop.site.place, stop.after_minutes] for stop in stops]
 
 
 # --- following
@@ -135,7 +145,10 @@ def follow(person: Person, *, at: datetime) -> list[Touched]:
     looked_at = {standing.pk: standing for standing in standings}
     series = {pk: found for pk, standing in looked_at.items() if (found := series_of(standing, zone))}
     in_series = {booking.pk for one in series.values() for booking in one.shown}
-    single = {booking.pk: booking for booking in taking_place(person, at) if booking.pk not in in_series}
+    wanted: dict[tuple[int | None, int | None], Booking | Series] = {
+        (booking.pk, None): booking for booking in taking_place(person, at) if booking.pk not in in_series
+    }
+    wanted |= {(None, pk): one for pk, one in series.items()}
     live = (
         CalendarEntry.objects.live()
         .filter(person=person)
@@ -150,25 +163,26 @@ def follow(person: Person, *, at: datetime) -> list[Touched]:
     touched = []
     for entry in live:
         entry.person = person
-        subject: Booking | Series | None = (
-            single.get(entry.booking_id) if entry.booking_id else series.get(entry.standing_id)
-        )
+        subject = wanted.get(key_of(entry))
         attach(entry, subject, looked_at)
         if subject is None or entry.address != address_of(person):
             touched.append(Touched(raise_sequence(entry, at=at, cancel=True), "CANCEL"))
             continue
-        single.pop(entry.booking_id, None)
-        series.pop(entry.standing_id, None)
+        del wanted[key_of(entry)]
         facts = told(subject)
         if not entry.told:  # an entry from before this was kept
             CalendarEntry.objects.filter(pk=entry.pk).update(told=facts)
         elif entry.told != facts:
             touched.append(Touched(raise_sequence(entry, at=at, facts=facts), "REQUEST"))
-    for subject in [*single.values(), *series.values()]:
+    for subject in wanted.values():
         entry = open_entry(subject, at=at)
         attach(entry, subject, looked_at)
         touched.append(Touched(entry, "REQUEST", is_new=True))
     return touched
+
+
+def key_of(entry: CalendarEntry) -> tuple[int | None, int | None]:
+    return entry.booking_id, entry.standing_id
 
 
 def attach(entry: CalendarEntry, subject: Booking | Series | None, standings: dict[int, Standing]) -> None:

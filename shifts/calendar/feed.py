@@ -15,12 +15,12 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import override
-from icalendar import Event
+from icalendar import Calendar, Event
 
 from shifts.calendar.components import calendar, clean, events, newest_doors
 from shifts.calendar.entries import uid_domain
 from shifts.calendar.series import for_calendars
-from shifts.models import Booking, CalendarEntry, Run, Standing, Stop
+from shifts.models import Booking, CalendarEntry, Standing
 from shifts.schedule.clock import instant, local_date
 from sites.models import Programme
 from volunteers import links
@@ -55,13 +55,25 @@ def path(person: Person) -> str:
     return reverse("feed", args=[links.token("feed", person, person.feed_nonce)])
 
 
+# All that a feed needs of its person's row: most polls end with this read, so it is a small one.
+READ = (
+    "name", "language", "joined_on", "left_on",
+    "feed_nonce", "feed_digest", "feed_changed_at", "feed_good_until", "feed_fetched_at",
+)  # fmt: skip
+
+
 def reader(token: str) -> Person | None:
-    """Whose feed a token opens; None when it is wrong, revoked or theirs no longer. One read by key."""
+    """Whose feed a token opens; None when it is wrong, revoked or theirs no longer. One read by key; the
+    person has the fields of READ."""
     pk = links.row_number(token)
-    person = Person.objects.active().filter(pk=pk).first() if pk is not None else None
-    if person is None or not links.is_valid(token, "feed", person, person.feed_nonce):
+    if pk is None:
         return None
-    return person
+    try:
+        person = Person.objects.only(*READ).get(pk=pk)
+    except Person.DoesNotExist:
+        return None
+    theirs = person.left_on is None and links.is_valid(token, "feed", person, person.feed_nonce)
+    return person if theirs else None
 
 
 # --- asked again: nothing new?
@@ -129,7 +141,7 @@ def build(person: Person, *, at: datetime) -> tuple[bytes, datetime]:
     result.add("refresh-interval", timedelta(hours=1), parameters={"VALUE": "DURATION"})
     result.add("x-published-ttl", "PT1H")
     result.add("source", settings.BASE_URL + path(person), parameters={"VALUE": "URI"})
-    return result.to_ical(), min((leaves_at(entry, zone) for entry in entries), default=NEVER)
+    return written(result), min((leaves_at(entry, zone) for entry in entries), default=NEVER)
 
 
 # --- what is remembered of it, in the person's row
@@ -175,23 +187,33 @@ def next_moment(last: datetime | None, at: datetime) -> datetime:
 def shown(person: Person, first: date, zone: ZoneInfo) -> list[CalendarEntry]:
     """The entries of a feed that begins with the day; a number of queries that does not grow with them."""
     begins = instant(first, time.min, zone)
-    stops = Prefetch("stops", Stop.objects.select_related("site").prefetch_related("site__contacts"))
-    runs = Run.objects.prefetch_related(stops)
-    on = Booking.objects.live().filter(run__cancelled_at=None, run__starts_at__gte=begins)
+    on = Q(ended_at=None, run__cancelled_at=None, run__starts_at__gte=begins)
     regular = Standing.objects.filter(
-        Q(until_day=None) | Q(until_day__gt=first) | Exists(on.filter(standing=OuterRef("pk")))
+        Q(until_day=None)
+        | Q(until_day__gt=first)
+        | Exists(Booking.objects.filter(on, standing=OuterRef("pk")))
     )
-    return list(
-        CalendarEntry.objects.live()
-        .filter(person=person)
-        .filter(Q(booking__in=on) | Q(standing__in=regular))
-        .select_related("person")
+    live = CalendarEntry.objects.live().filter(person=person).select_related("booking__run")
+    found = list(
+        live.filter(
+            Q(
+                booking__isnull=False,
+                booking__ended_at=None,
+                booking__run__cancelled_at=None,
+                booking__run__starts_at__gte=begins,
+            )
+            | Q(standing__in=regular)
+        )
+        # Sites are fetched by themselves: few of them, and each stands in many runs.
         .prefetch_related(
-            Prefetch("booking", Booking.objects.prefetch_related(Prefetch("run", runs))),
+            "booking__run__stops__site__contacts",
             Prefetch("standing", for_calendars(Standing.objects.all())),
         )
         .order_by("pk")
     )
+    for entry in found:
+        entry.person = person
+    return found
 
 
 def sites_of(entry: CalendarEntry) -> set[int]:
@@ -200,6 +222,20 @@ def sites_of(entry: CalendarEntry) -> set[int]:
     assert entry.standing is not None
     terms = {stop.site_id for term in entry.standing.shift.terms.all() for stop in term.stops.all()}
     return terms.union(*(booking.run.site_ids for booking in entry.standing.driven))
+
+
+def written(calendar: Calendar) -> bytes:
+    """The same bytes as the calendar's own `to_ical`. Folding is what takes time, and most lines of a feed
+    stand in every run alike, so each different line is folded once."""
+    folded: dict[tuple, bytes] = {}
+    lines = []
+    for name, value in calendar.property_items():
+        plain = isinstance(value, bytes)
+        line = (name, value) if plain else (name, value.to_ical(), value.params.to_ical())
+        if line not in folded:
+            folded[line] = calendar.content_line(name, value).to_ical()
+        lines.append(folded[line])
+    return b"\r\n".join([*lines, b""])
 
 
 def leaves_at(entry: CalendarEntry, zone: ZoneInfo) -> datetime:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import OuterRef, Prefetch, Subquery
@@ -86,7 +87,7 @@ def is_one_entry(standing: Standing, rule: str) -> bool:
     return simple and not standing.crew and len(recurrence.read(rule).nths) <= 1
 
 
-def for_calendars(standings: StandingQuerySet) -> StandingQuerySet:
+def for_calendars(standings: StandingQuerySet) -> Any:
     """With all that `series_of` reads, in a number of queries that does not grow with them."""
     made = Run.objects.filter(shift=OuterRef("shift")).order_by("-slot_date").values("slot_date")[:1]
     stops = Stop.objects.select_related("site").prefetch_related("site__contacts")
@@ -104,8 +105,9 @@ def for_calendars(standings: StandingQuerySet) -> StandingQuerySet:
     )
 
 
-def series_of(standing: Standing, zone: ZoneInfo) -> Series | None:
-    """Its series; None where it has no date, or cannot be one entry. It comes from `for_calendars`."""
+def series_of(standing: Any, zone: ZoneInfo) -> Series | None:
+    """A regular run's series; None where it has no date, or cannot be one entry. The standing comes from
+    `for_calendars`, with `driven`, its live bookings, and `made_until`, the last date with a run made."""
     term = term_of(standing)
     if term is None or not is_one_entry(standing, term.rule):
         return None

@@ -60,9 +60,6 @@ class Standing(models.Model):
 
     objects = StandingQuerySet.as_manager()
 
-    driven: list  # only from `for_calendars`: its live bookings, with their runs
-    made_until: date | None  # only from there: the last date for which a run is made
-
     class Meta:
         ordering = ["from_day", "pk"]
         constraints = [

@@ -7,6 +7,7 @@ person's lock, so that no SEQUENCE is given twice.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -18,6 +19,8 @@ from shifts.calendar import entries
 from shifts.models import Booking, Policy, Run
 from shifts.schedule.legs import minutes_between
 from shifts.seats import notices, refusals
+from shifts.seats.keeping import holds, kept_for, leave_out_day, lift_skips, regular_of, release_day
+from shifts.seats.news import News
 from sites.log import record
 from sites.models import Programme
 from volunteers import clearance
@@ -26,24 +29,34 @@ from volunteers.models import Person
 LONGEST_DRIVE = timedelta(hours=6)  # nobody is asked to drive longer between two runs; keeps queries small
 
 
-def hold(runs: QuerySet[Run]) -> list[Run]:
-    """Locks these runs, then everybody seated in them, until the transaction ends; the runs as they are now.
+def hold(runs: QuerySet[Run], *, also: Iterable[int] = ()) -> list[Run]:
+    """Locks these runs, then everybody seated in them and `also` these people by key, until the transaction
+    ends; the runs as they are now.
 
     For changes that touch several people: in any other order two of them could wait for each other.
     """
     held = list(Run.objects.locked().filter(pk__in=runs.order_by().values("pk")))
-    seated = Booking.objects.live().filter(run__in=held).values("person")
-    list(Person.objects.locked().filter(pk__in=seated))
+    seated = Booking.objects.live().filter(run__in=held).values_list("person", flat=True)
+    list(Person.objects.locked().filter(pk__in={*seated, *also}))
     return held
 
 
 def seat(
-    *, run: Run, person: Person, seat: str, by: Any, on_behalf: bool = False, at: datetime | None = None
+    *,
+    run: Run,
+    person: Person,
+    seat: str,
+    by: Any,
+    on_behalf: bool = False,
+    news: News | None = None,
+    at: datetime | None = None,
 ) -> Booking:
     """Puts a person in a seat of a run, tells them, and opens their calendar entry.
 
     `on_behalf` is a coordinator's doing, after an agreement by phone: they may also fill runs that are
-    not open to volunteers yet, and one that has started but is not over. The gate holds all the same.
+    not open to volunteers yet or kept for somebody, and one that has started but is not over. The gate
+    holds all the same. A run of their own regular run becomes part of it again. With `news` it is told
+    with the rest of what that collects, and the caller settles it.
     Raises a Refusal that says why not and what to do next.
     """
     at = at or timezone.now()
@@ -53,8 +66,9 @@ def seat(
         check_seat(run=run, person=person, seat=seat, at=at, on_behalf=on_behalf)
         try:
             with transaction.atomic():
+                standing = regular_of(run, person) if seat == Booking.Seat.DRIVER else None
                 booking = Booking.objects.create(
-                    run=run, person=person, seat=seat, booked_at=at, booked_by=by
+                    run=run, person=person, seat=seat, standing=standing, booked_at=at, booked_by=by
                 )
         except IntegrityError as error:  # the constraint's word is the last, should a lock ever be missed
             raise (
@@ -68,8 +82,15 @@ def seat(
             at=at,
             after={"seat": seat, "on behalf": on_behalf},
         )
-        entry = entries.open_entry(booking, at=at)
-        notices.booked(booking, entry, on_behalf=on_behalf, at=at)
+        if standing:
+            lift_skips(standing, run.slot_date, by=by, at=at)
+        if news or standing:
+            told = news or News(at=at)
+            told.tell(person, "booked", booking=booking, on_behalf=on_behalf)
+            if told is not news:
+                told.settle()
+        else:
+            notices.booked(booking, entries.open_entry(booking, at=at), on_behalf=on_behalf, at=at)
     return booking
 
 
@@ -108,6 +129,10 @@ def why_not(
         return refusals.NoSecondSeat()
     if seat in seated:
         return refusals.Taken()
+    if seat == Booking.Seat.DRIVER and not on_behalf:
+        regular = kept_for([run], at=at).get(run.pk)
+        if regular and not holds(regular, person):
+            return refusals.Kept(regular, release_day(run, policy))
     other = clash(run, person, policy=policy)
     if other:
         return refusals.Elsewhere(other)
@@ -165,15 +190,17 @@ def give_back(
     by: Any,
     note: str = "",
     end: str = Booking.End.GIVEN_BACK,
+    news: News | None = None,
     at: datetime | None = None,
 ) -> Booking:
     """Ends a booking and its calendar entry, and tells those concerned. Never refused; a second call
-    changes nothing."""
+    changes nothing. Of a regular run it leaves out that date for good, unless the run itself is off. With
+    `news` it is told with the rest of what that collects, and the caller settles it."""
     at = at or timezone.now()
     with transaction.atomic():
         run = Run.objects.locked().get(pk=booking.run_id)
         Person.objects.locked().get(pk=booking.person_id)
-        booking = Booking.objects.select_related("person").get(pk=booking.pk)
+        booking = Booking.objects.select_related("person", "standing").get(pk=booking.pk)
         if not booking.is_live:
             return booking
         booking.run = run
@@ -188,10 +215,12 @@ def give_back(
             before={"seat": booking.seat},
             after={"note": note},
         )
-        for entry in booking.entries.filter(cancelled_at=None):
-            entry.booking = booking
-            entries.raise_sequence(entry, at=at, cancel=True)
-            notices.ended(booking, entry, at=at)
+        if end not in (Booking.End.CANCELLED, Booking.End.LAPSED):
+            leave_out_day(booking, by=by, at=at)
+        told = news or News(at=at)
+        told.tell(booking.person, "ended", booking=booking)
+        if told is not news:
+            told.settle()
         if end != Booking.End.CANCELLED:
             notices.seat_empty(booking, at=at)
     return booking

@@ -14,11 +14,12 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from shifts.calendar import entries
-from shifts.models import Booking, CalendarEntry, Policy, Run, Stop
+from shifts.models import Booking, Policy, Run, Stop
 from shifts.schedule.clock import local_date
 from shifts.schedule.legs import usual_arrivals
 from shifts.seats import notices
 from shifts.seats.booking import give_back, hold, seat
+from shifts.seats.news import News
 from shifts.seats.refusals import Refusal, sentence
 from sites.log import record
 from sites.models import Programme, Site
@@ -85,8 +86,11 @@ def add_second_car(run: Run, *, by: Any, at: datetime | None = None) -> Run:
 
 
 @transaction.atomic
-def cancel_run(run: Run, *, reason: str, by: Any, at: datetime | None = None) -> Run:
-    """Calls a run off and tells everybody on it. A second call changes nothing."""
+def cancel_run(
+    run: Run, *, reason: str, by: Any, news: News | None = None, at: datetime | None = None
+) -> Run:
+    """Calls a run off and tells everybody on it. A second call changes nothing. With `news` it is told with
+    the rest of what that collects."""
     at = at or timezone.now()
     (run,) = hold(Run.objects.filter(pk=run.pk))
     if run.is_cancelled:
@@ -95,12 +99,14 @@ def cancel_run(run: Run, *, reason: str, by: Any, at: datetime | None = None) ->
     run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason"])
     record(verb="cancelled", subject=run, by=by, at=at, after={"reason": reason})
     for booking in run.bookings.live():
-        give_back(booking, by=by, note=reason, end=Booking.End.CANCELLED, at=at)
+        give_back(booking, by=by, note=reason, end=Booking.End.CANCELLED, news=news, at=at)
     return run
 
 
 @transaction.atomic
-def restore_run(run: Run, *, by: Any, at: datetime | None = None) -> list[tuple[Person, Refusal]]:
+def restore_run(
+    run: Run, *, by: Any, news: News | None = None, at: datetime | None = None
+) -> list[tuple[Person, Refusal]]:
     """Undoes a cancellation: the run is on again, and those who were on it are seated and told.
 
     Returns whoever could not be seated again, with the reason.
@@ -122,7 +128,7 @@ def restore_run(run: Run, *, by: Any, at: datetime | None = None) -> list[tuple[
     left_out = []
     for booking in ended:
         try:
-            seat(run=run, person=booking.person, seat=booking.seat, by=by, on_behalf=True, at=at)
+            seat(run=run, person=booking.person, seat=booking.seat, by=by, on_behalf=True, news=news, at=at)
         except Refusal as refusal:
             left_out.append((booking.person, refusal))
     return left_out
@@ -158,9 +164,16 @@ def shape_of(run: Run) -> Shape:
 
 
 def reshape_run(
-    run: Run, shape: Shape, *, by: Any, hand_edited: bool = False, at: datetime | None = None
+    run: Run,
+    shape: Shape,
+    *,
+    by: Any,
+    hand_edited: bool = False,
+    news: News | None = None,
+    at: datetime | None = None,
 ) -> bool:
-    """Gives a run another time, stops or load. Whoever sits in it keeps the seat and is told once.
+    """Gives a run another time, stops or load. Whoever sits in it keeps the seat and is told once; with
+    `news`, together with the rest of what that collects.
 
     Whether they may still drive it then is computed, and shown to the coordinator. True if it changed.
     """
@@ -176,9 +189,16 @@ def reshape_run(
         run.hand_edited = run.hand_edited or hand_edited
         run.save()
         if old.stops != shape.stops:
+            confirmed = dict(run.stops.values_list("site", "confirmed_at"))
             run.stops.all().delete()
             Stop.objects.bulk_create(
-                Stop(run=run, position=position, site_id=site, after_minutes=after)
+                Stop(
+                    run=run,
+                    position=position,
+                    site_id=site,
+                    after_minutes=after,
+                    confirmed_at=confirmed.get(site),
+                )
                 for position, (site, after) in enumerate(shape.stops, start=1)
             )
         record(
@@ -200,7 +220,10 @@ def reshape_run(
             },
         )
         if old.told != shape.told:
-            tell_of_change(run, old, at=at)
+            told = news or News(at=at)
+            tell_of_change(run, old, news=told)
+            if told is not news:
+                told.settle()
     return True
 
 
@@ -214,21 +237,18 @@ def write_note(run: Run, note: str, *, by: Any, at: datetime | None = None) -> R
         return run
     run.save(update_fields=["note"])
     record(verb="noted", subject=run, by=by, at=at, before={"note": before}, after={"note": run.note})
-    entries.note_change(CalendarEntry.objects.live().filter(booking__run=run, booking__ended_at=None), at=at)
+    entries.note_change(entries.of_runs(Run.objects.filter(pk=run.pk)), at=at)
     return run
 
 
-def tell_of_change(run: Run, old: Shape, *, at: datetime) -> None:
-    """Raises the calendar entries of those on the run, and tells each of them what changed."""
+def tell_of_change(run: Run, old: Shape, *, news: News) -> None:
+    """Tells those on the run what changed."""
     fresh = Run.objects.get(pk=run.pk)
     for booking in fresh.bookings.live().select_related("person"):
         booking.run = fresh
-        for entry in booking.entries.filter(cancelled_at=None):
-            entry.booking = booking
-            entries.raise_sequence(entry, at=at)
-            with notices.in_words_of(booking.person):
-                what = differences(old, fresh)
-            notices.changed(booking, entry, what=what, at=at)
+        with notices.in_words_of(booking.person):
+            what = differences(old, fresh)
+        news.tell(booking.person, "changed", booking=booking, what=what)
 
 
 def differences(old: Shape, run: Run) -> list[str]:

@@ -4,21 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, datetime
+from functools import partial
 from typing import Any
 
 from django.db import transaction
 from django.db.models import Q, QuerySet
 from django.utils import timezone
+from django.utils.formats import date_format, time_format
+from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from shifts.calendar import entries
-from shifts.models import Booking, CalendarEntry, Run, Shift, ShiftTerm, Stop
+from shifts.models import Booking, CalendarEntry, Run, Shift, ShiftTerm, Standing, Stop
 from shifts.models.run import RunQuerySet
 from shifts.schedule.clock import local_date
 from shifts.seats import notices
+from shifts.seats import standing as regular
 from shifts.seats.booking import give_back, hold
+from shifts.seats.news import News
+from shifts.seats.refusals import sentence
 from sites.changes import change_site as change_site_facts
-from sites.models import DoorNotes, Programme, Site
+from sites.changes import close_site as close_site_dates
+from sites.changes import lift_closure as lift_closure_dates
+from sites.changes import set_contacts as set_site_contacts
+from sites.models import Closure, DoorNotes, Programme, Site
 from volunteers import doors, people
 from volunteers.models import Person
 from volunteers.people import change_person as change_person_facts
@@ -58,18 +67,131 @@ def weekly_runs_at(site: Site, day: date) -> QuerySet[Shift]:
 def change_site(site: Site, *, by: Any, at: datetime | None = None, **facts: Any) -> Site:
     """Changes a site. A new name or address reaches the calendars of whoever is booked there."""
     at = at or timezone.now()
-    hold(runs_at(site, at))
+    hold_site(site, at)
     site = Site.objects.get(pk=site.pk)
     before = (site.name, site.address, site.place)
     changed = change_site_facts(site, by=by, **facts)
     doors.follow_name(changed)
     if (changed.name, changed.address, changed.place) != before:
-        for entry in entries_at(changed, at):
-            entries.raise_sequence(entry, at=at)
-            with notices.in_words_of(entry.person):
+        news = News(at=at, headline=lambda: _("Changed: %(site)s") % {"site": changed.name})
+        told: set[int] = set()
+        for booking in bookings_at(changed, at):
+            with notices.in_words_of(booking.person):
                 what = site_differences(before, changed)
-            notices.changed(entry.booking, entry, what=what, at=at)
+            if booking.standing_id is None:
+                news.tell(booking.person, "changed", booking=booking, what=what)
+            elif booking.person_id not in told:
+                told.add(booking.person_id)
+                news.tell(booking.person, "words", what=what)
+        for standing in regulars_at(changed, at):
+            news.follow(standing.person)
+        note_site(changed, at)
+        news.settle()
     return changed
+
+
+def hold_site(site: Site, at: datetime) -> None:
+    """Locks the runs ahead that stop there, whoever sits in them, and the regular drivers."""
+    hold(runs_at(site, at), also=[standing.person_id for standing in regulars_at(site, at)])
+
+
+def regulars_at(site: Site, at: datetime) -> list[Standing]:
+    """Regular runs of weekly runs that stop at the site."""
+    day = local_date(at, Programme.current().zone)
+    return list(
+        Standing.objects.going_on(day)
+        .filter(shift__in=weekly_runs_at(site, day).values("pk"))
+        .select_related("person", "shift")
+    )
+
+
+def bookings_at(site: Site, at: datetime) -> list[Booking]:
+    """Who sits in the runs ahead that stop there, first run first."""
+    live = Booking.objects.live().filter(run__in=runs_at(site, at).order_by(), run__cancelled_at=None)
+    return list(live.select_related("person", "run").order_by("run__starts_at", "pk"))
+
+
+def note_site(site: Site, at: datetime) -> None:
+    """What calendars say beside time and place has changed at a site: feeds show it."""
+    live = entries.of_runs(runs_at(site, at))
+    regular = CalendarEntry.objects.live().filter(standing__in=regulars_at(site, at))
+    entries.note_change({entry.pk: entry for entry in [*live, *regular]}.values(), at=at)
+
+
+@transaction.atomic
+def set_contacts(site: Site, contacts: list[dict[str, str]], *, by: Any, at: datetime | None = None) -> None:
+    """Replaces the site's contacts; feeds show them at once."""
+    set_site_contacts(site, contacts, by=by)
+    note_site(site, at or timezone.now())
+
+
+# Closed dates
+
+
+@transaction.atomic
+def close_site(
+    site: Site, *, first: date, last: date, reason: str = "", by: Any, at: datetime | None = None
+) -> Closure:
+    """A site gives or takes nothing on these dates. Whoever is booked there is told once, and the runs leave
+    their calendars; the bookings stay, should it open after all."""
+    at = at or timezone.now()
+    hold_site(site, at)
+    touched = bookings_between(site, first, last, at)
+    closure = close_site_dates(site, first=first, last=last, reason=reason, by=by)
+    news = News(at=at, headline=lambda: _("Closed: %(site)s") % {"site": site.name})
+    tell_of_closure(touched, closure, news)
+    news.settle()
+    return closure
+
+
+def bookings_between(site: Site, first: date, last: date, at: datetime) -> list[Booking]:
+    """Bookings of runs there on these dates that take place as things are now."""
+    open_ = Run.objects.without_closed().on_days(first, last).values("pk")
+    return [
+        booking
+        for booking in bookings_at(site, at)
+        if booking.run_id in set(open_.values_list("pk", flat=True))
+    ]
+
+
+def tell_of_closure(bookings: Sequence[Booking], closure: Closure, news: News) -> None:
+    for booking in bookings:
+        news.say(booking.person, partial(closed_words, booking.run, closure))
+    for standing in regulars_at(closure.site, news.at):
+        news.follow(standing.person)
+
+
+def closed_words(run: Run, closure: Closure) -> str:
+    start = localtime(run.starts_at)
+    words = {"run": run.title, "day": date_format(start), "site": closure.site.name, "reason": closure.reason}
+    if closure.reason:
+        return _("Please do not go: %(run)s on %(day)s. %(site)s is closed: %(reason)s.") % words
+    return _("Please do not go: %(run)s on %(day)s. %(site)s is closed.") % words
+
+
+@transaction.atomic
+def lift_closure(closure: Closure, *, by: Any, at: datetime | None = None) -> None:
+    """The site is open after all: whoever is still booked there is told, and the runs are in their calendars
+    again. Regular drivers are seated in the runs that were made meanwhile."""
+    at = at or timezone.now()
+    site = closure.site
+    hold_site(site, at)
+    lift_closure_dates(closure, by=by, at=at)
+    news = News(at=at, headline=lambda: _("Open again: %(site)s") % {"site": site.name})
+    for booking in bookings_between(site, closure.first, closure.last, at):
+        news.say(booking.person, partial(open_words, booking.run))
+    for standing in regulars_at(site, at):
+        runs = standing.shift.runs.on_the_books().ahead(at).on_days(closure.first, closure.last)
+        regular.seat_in(standing, list(runs), by=by, news=news, at=at)
+    news.settle()
+
+
+def open_words(run: Run) -> str:
+    start = localtime(run.starts_at)
+    return sentence(
+        _("It takes place after all, and you are on it: %(run)s, %(day)s at %(time)s.")
+        % {"run": run.title, "day": date_format(start), "time": time_format(start)}
+    )
 
 
 def site_differences(before: tuple[str, str, Any], site: Site) -> list[str]:
@@ -98,7 +220,7 @@ def publish_door_notes(
 ) -> DoorNotes:
     """New door notes: feeds show them at once, nobody booked loses a seat."""
     at = at or timezone.now()
-    hold(runs_at(site, at))
+    hold_site(site, at)
     notes = doors.publish(
         site,
         texts,
@@ -108,7 +230,9 @@ def publish_door_notes(
         from_day=from_day,
         at=at,
     )
-    entries.note_change(entries_at(site, at), at=at)
+    note_site(site, at)
+    for standing in regulars_at(site, at) if must_read_again else []:
+        regular.reckon(standing, at=at)
     return notes
 
 
@@ -117,42 +241,44 @@ def runs_at(site: Site, at: datetime) -> RunQuerySet:
     return Run.objects.not_over(at).filter(pk__in=Stop.objects.filter(site=site).values("run"))
 
 
-def entries_at(site: Site, at: datetime) -> Sequence[CalendarEntry]:
-    """The live entries of those runs, each booking with its run and person."""
-    return list(
-        CalendarEntry.objects.live()
-        .filter(booking__ended_at=None, booking__run__in=runs_at(site, at).order_by())
-        .select_related("person", "booking__run", "booking__person")
-        .order_by("booking__run__starts_at", "pk")
-    )
-
-
 @transaction.atomic
 def leave(person: Person, *, give_up: Sequence[Booking] = (), by: Any, at: datetime | None = None) -> Person:
-    """The person leaves the programme today, and is taken out of these of their runs."""
+    """The person leaves the programme today: out of these of their runs, and their regular runs end."""
     at = at or timezone.now()
-    hold(Run.objects.filter(bookings__in=give_up))
+    day = local_date(at, Programme.current().zone)
+    standings = list(person.standings.going_on(day).select_related("shift", "person"))
+    hold(Run.objects.filter(Q(bookings__in=give_up) | Q(shift__standings__in=standings, starts_at__gt=at)))
+    news = News(at=at)
     for booking in give_up:
         if booking.person_id == person.pk:
-            give_back(booking, by=by, end=Booking.End.TAKEN_OUT, note=_("Left the programme."), at=at)
-    return people.leave(person, by=by, on=local_date(at, Programme.current().zone))
+            end = Booking.End.TAKEN_OUT
+            give_back(booking, by=by, end=end, note=_("Left the programme."), news=news, at=at)
+    for standing in standings:
+        regular.stop(standing, last_day=day, by=by, news=news, at=at)
+    news.settle()
+    return people.leave(person, by=by, on=day)
 
 
 @transaction.atomic
 def change_person(person: Person, *, by: Any, at: datetime | None = None, **facts: Any) -> Person:
-    """Changes a person. When their mail goes elsewhere from now on, so do their invitations: cancelled at
-    the old address, sent anew to the new one, under a new UID."""
+    """Changes a person. When their mail goes elsewhere from now on, or they no longer want invitations, so
+    do these: cancelled at the old address, sent anew to the new one, under a new UID."""
     at = at or timezone.now()
+    before = entries.address_of(person)
     person = change_person_facts(person, by=by, at=at, **facts)
-    wanted = person.email if person.is_mailed else ""
-    live = CalendarEntry.objects.live().filter(
-        person=person, booking__ended_at=None, booking__run__cancelled_at=None, booking__run__starts_at__gt=at
-    )
-    for entry in live.exclude(address=wanted).select_related("person", "booking__run", "booking__person"):
-        entries.raise_sequence(entry, at=at, cancel=True)
-        if entry.address:
-            notices.moved_away(entry, at=at)
-        fresh = entries.open_entry(entry.booking, at=at)
-        if fresh.address:
-            notices.booked(entry.booking, fresh, on_behalf=False, at=at)
+    entries.feed_changed([person.pk])
+    address = entries.address_of(person)
+    if address == before:
+        return person
+    news = News(at=at, headline=lambda: _("Your invitations"))
+    news.follow(person)
+    if entries.taking_place(person, at) and person.is_mailed:
+        news.say(person, partial(where_invitations_go, address))
+    news.settle()
     return person
+
+
+def where_invitations_go(address: str) -> str:
+    if address:
+        return _("Invitations to your runs come to %(address)s from now on.") % {"address": address}
+    return _("No more invitations: your calendar fetches your runs by your private link.")

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import secrets
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.conf import settings
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.formats import date_format, time_format
+from django.utils.timezone import localtime
+from django.utils.translation import gettext as _
 from django.utils.translation import override
 
 from shifts.calendar import invitations
 from shifts.calendar.components import newest_doors
-from shifts.models import Booking, CalendarEntry, Policy, Run
+from shifts.calendar.entries import Touched
+from shifts.models import Booking, CalendarEntry, Policy, Run, Standing
 from sites.models import Programme
 from volunteers import outbox
-from volunteers.models import Person
+from volunteers.models import Person, StepTerm
 
 
 @contextmanager
@@ -119,18 +124,189 @@ def seat_empty(booking: Booking, *, at: datetime) -> None:
                 )
 
 
-def moved_away(entry: CalendarEntry, *, at: datetime) -> None:
-    """To the address a person had before: this invitation ends, the booking goes on elsewhere."""
-    with in_words_of(entry.person) as programme:
-        context = facts(entry.booking.run, entry.person, programme)
-        mail = with_calendar(outbox.render("moved_away", context), entry, "CANCEL", context, at)
-        outbox.write(
-            address=entry.address,
-            name=entry.person.name,
-            person=entry.person,
-            mail=mail,
-            kind="moved away",
-            about=entry.uid,
-            key=f"moved-away:{entry.uid}",
-            at=at,
+def runs_changed() -> str:
+    return _("Your runs have changed")
+
+
+def news(
+    person: Person,
+    items: Sequence[Any],
+    touched: Sequence[Touched],
+    *,
+    headline: Callable[[], str],
+    at: datetime,
+) -> None:
+    """Everything one change means to a person, in one mail; it carries the calendar object of the first
+    entry it touches. Each further entry has a short mail of its own, because an object holds one UID.
+
+    Where nothing is to be said, only calendars are brought up to date.
+    """
+    rest = list(touched)
+    with in_words_of(person) as programme:
+        if items:
+            first = next((one for one in rest if one.entry.address == person.email), None)
+            rest = [one for one in rest if one is not first]
+            lines = [line for item in items for line in lines_of(item)]
+            link = settings.BASE_URL + reverse("home")
+            drives = any(item.kind == "booked" for item in items)
+            context = {
+                "headline": headline(),
+                "lines": lines,
+                "drives": drives,
+                "link": link,
+                "programme": programme,
+            }
+            mail = outbox.render("news", context)
+            if first:
+                mail = with_calendar(mail, first.entry, first.method, calendar_context(first, programme), at)
+            outbox.owe(
+                person=person,
+                mail=mail,
+                kind="news",
+                about=first.entry.uid if first else "",
+                replaces=False,
+                key=f"news:{person.pk}:{secrets.token_hex(8)}",
+                at=at,
+                programme=programme,
+            )
+        for one in rest:
+            calendar_only(person, one, programme, at=at)
+
+
+def calendar_only(person: Person, touched: Touched, programme: Programme, *, at: datetime) -> None:
+    """A mail that only brings a calendar up to date; nothing where none is told by mail."""
+    entry = touched.entry
+    if not entry.address:
+        return
+    moved = entry.address != person.email
+    context = {"title": title_of(entry), "programme": programme, "moved": moved}
+    mail = outbox.render("calendar_only", context)
+    outbox.write(
+        address=entry.address,
+        name=person.name,
+        person=person,
+        mail=with_calendar(mail, entry, touched.method, calendar_context(touched, programme), at),
+        kind="calendar",
+        about=entry.uid,
+        key=f"calendar:{entry.uid}:{entry.sequence}",
+        at=at,
+        programme=programme,
+    )
+
+
+def calendar_context(touched: Touched, programme: Programme) -> dict[str, Any]:
+    """What building an entry's calendar object needs."""
+    entry = touched.entry
+    if entry.booking:
+        sites = set(entry.booking.run.site_ids)
+    else:
+        assert entry.standing is not None
+        sites = sites_of(entry.standing)
+    return {"doors": newest_doors(sites), "programme": programme}
+
+
+def sites_of(standing: Any) -> set[int]:
+    """Every site that a regular run stops at, moved runs included; it comes from `for_calendars`."""
+    of_terms = {stop.site_id for term in standing.shift.terms.all() for stop in term.stops.all()}
+    return of_terms | {site for booking in standing.driven for site in booking.run.site_ids}
+
+
+def title_of(entry: CalendarEntry) -> str:
+    if entry.booking:
+        run = entry.booking.run
+        return f"{run.title}, {date_format(localtime(run.starts_at))}"
+    assert entry.standing is not None
+    return entry.standing.shift.name
+
+
+def lines_of(item: Any) -> list[str]:
+    """One thing that is told, as sentences in a list with others."""
+    if item.booking is None:
+        return item.what
+    run, start = item.booking.run, localtime(item.booking.run.starts_at)
+    words = {"run": run.title, "day": date_format(start), "time": time_format(start)}
+    if item.kind == "booked":
+        if item.booking.seat == Booking.Seat.DRIVER:
+            return [_("You drive: %(run)s, %(day)s at %(time)s") % words]
+        return [_("You ride along: %(run)s, %(day)s at %(time)s") % words]
+    if item.kind == "changed":
+        return [f"{run.title}: {line}" for line in item.what]
+    if item.booking.end == Booking.End.CANCELLED:
+        line = _("Cancelled, please do not go: %(run)s, %(day)s at %(time)s") % words
+        return [f"{line}. {item.booking.end_note}".rstrip(". ") if item.booking.end_note else line]
+    return [_("You are off: %(run)s, %(day)s at %(time)s") % words]
+
+
+def kept(standing: Standing, run: Run, *, missing: Sequence[StepTerm], until: date, at: datetime) -> None:
+    """To a regular driver who is not ready on a run's date: it is kept for them until a day. Told once for
+    what is missing, with the first of the runs."""
+    person = standing.person
+    steps = ",".join(str(term.step_id) for term in missing)
+    with in_words_of(person) as programme:
+        names = ", ".join(_(term.step.title) for term in missing)
+        start = localtime(run.starts_at)
+        words = {
+            "run": run.title,
+            "day": date_format(start),
+            "steps": names,
+            "until": date_format(until),
+        }
+        line = (
+            _("Missing for %(run)s from %(day)s on: %(steps)s. The run is kept for you until %(until)s.")
+            % words
         )
+        context = {
+            "headline": _("Kept for you for now: %(run)s") % words,
+            "lines": [line, _("Give it to the coordinator, or do it on your orientation page.")],
+            "link": settings.BASE_URL + reverse("orientation"),
+            "programme": programme,
+        }
+        outbox.owe(
+            person=person,
+            mail=outbox.render("news", context),
+            kind="kept",
+            key=f"kept:{standing.pk}:{steps}:{standing.cleared_until}",
+            at=at,
+            programme=programme,
+        )
+
+
+def kept_no_longer(standing: Standing, run: Run, *, missing: Sequence[StepTerm], at: datetime) -> None:
+    """The day has come: the run is asked around. To its regular driver (of a crew, the captain) and the
+    coordinators, once."""
+    coordinators = Person.objects.active().filter(user__is_coordinator=True)
+    for person in {standing.person, *coordinators}:
+        with in_words_of(person) as programme:
+            own = person == standing.person
+            start = localtime(run.starts_at)
+            words = {
+                "run": run.title,
+                "day": date_format(start),
+                "time": time_format(start),
+                "name": standing.crew or standing.person.name,
+                "steps": ", ".join(_(term.step.title) for term in missing),
+            }
+            headline = _("Needs a driver: %(run)s, %(day)s, %(time)s") % words
+            if own and missing:
+                line = _("Still missing: %(steps)s. So this run is offered to others now.") % words
+            elif own:
+                line = _("Nobody is named for this run, so it is offered to others now.")
+            elif missing:
+                line = _("It was kept for %(name)s, who still lacks: %(steps)s.") % words
+            else:
+                line = _("It was kept for %(name)s, and nobody is named.") % words
+            page = reverse("run" if own else "desk_run", args=[run.pk])
+            context = {
+                "headline": headline,
+                "lines": [line],
+                "link": settings.BASE_URL + page,
+                "programme": programme,
+            }
+            outbox.owe(
+                person=person,
+                mail=outbox.render("news", context),
+                kind="kept",
+                key=f"kept-no-longer:{standing.pk}:{run.pk}:{person.pk}",
+                at=at,
+                programme=programme,
+            )

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 
 from django.utils.formats import date_format, time_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
-from shifts.models import Run
+from shifts.models import Run, Standing
 from sites.models import Site
 from volunteers.models import Person, StepTerm
 
@@ -47,6 +47,18 @@ class Taken(Refusal):
     def __init__(self) -> None:
         super().__init__(
             _("Just taken: somebody else has this seat now."), _("Look at the other runs that have room.")
+        )
+
+
+class Kept(Refusal):
+    code = "kept"
+
+    def __init__(self, standing: Standing, until: date) -> None:
+        who = standing.crew or standing.person.first_name
+        super().__init__(
+            _("Kept for its regular driver, %(name)s, until %(day)s.")
+            % {"name": who, "day": date_format(until)},
+            _("Come back then, or look at the other runs that have room."),
         )
 
 
@@ -133,4 +145,67 @@ class Left(Refusal):
         super().__init__(
             _("%(name)s has left the programme or does not drive.") % {"name": person.name},
             _("The coordinator can change that."),
+        )
+
+
+class AlreadyRegular(Refusal):
+    code = "already regular"
+
+    def __init__(self) -> None:
+        super().__init__(
+            _("This is a regular run of theirs already."), _("Stop that one first to choose other weeks.")
+        )
+
+
+class NoDates(Refusal):
+    code = "no dates"
+
+    def __init__(self) -> None:
+        super().__init__(_("This weekly run has no dates from that day on."), _("Choose another one."))
+
+
+class NoPattern(Refusal):
+    code = "no pattern"
+
+    def __init__(self) -> None:
+        super().__init__(
+            _("This run does not go every week, so it cannot be shared by weeks."), _("Take every run of it.")
+        )
+
+
+class RegularTaken(Refusal):
+    code = "regular taken"
+
+    def __init__(self, standing: Standing) -> None:
+        who = standing.crew or standing.person.first_name
+        super().__init__(
+            _("%(name)s is the regular driver on all these dates.") % {"name": who},
+            _("Choose other weeks, or another run."),
+        )
+
+
+class KeptFree(Refusal):
+    code = "kept free"
+
+    def __init__(self) -> None:
+        super().__init__(
+            _("The programme keeps some weekly runs free of regular drivers, for newcomers."),
+            _("Take single runs, or ask the coordinator."),
+        )
+
+
+class NotTheirs(Refusal):
+    code = "not theirs"
+
+    def __init__(self) -> None:
+        super().__init__(_("This run is not kept for this crew."), _("Look at the crew's runs."))
+
+
+class NotOfTheCrew(Refusal):
+    code = "not of the crew"
+
+    def __init__(self, person: Person) -> None:
+        super().__init__(
+            _("%(name)s is not of this crew.") % {"name": person.name},
+            _("The coordinator can add them to it."),
         )

@@ -6,20 +6,27 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from functools import partial
 from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.formats import date_format, time_format
+from django.utils.translation import gettext as _
 
 from shifts.calendar import entries
-from shifts.models import CalendarEntry, Policy, Run, Shift, ShiftTerm
+from shifts.models import Booking, Policy, Run, Shift, ShiftTerm, Standing
 from shifts.schedule import making, recurrence
 from shifts.schedule.clock import instant, local_date
-from shifts.seats.booking import hold
+from shifts.seats import standing as regular
+from shifts.seats.booking import clash, give_back, hold
 from shifts.seats.changes import Shape, reshape_run, shape_of
+from shifts.seats.news import News
+from shifts.seats.refusals import sentence
 from sites.changes import change_programme as change_programme_facts
 from sites.log import changes, record
 from sites.models import Programme
+from volunteers.models import Person
 
 
 @dataclass
@@ -31,6 +38,8 @@ class Outcome:
     told: list[Run] = field(default_factory=list)  # changed with somebody on it, who was told
     kept: list[Run] = field(default_factory=list)  # no longer on the rule, kept for its booking
     dropped: list[Run] = field(default_factory=list)
+    ended: list[Booking] = field(default_factory=list)  # of regular runs, whose date is no more
+    doubtful: list[tuple[Booking, str]] = field(default_factory=list)  # moved, and may not fit any more
 
     def add(self, other: Outcome) -> None:
         self.made += other.made
@@ -38,6 +47,8 @@ class Outcome:
         self.told += other.told
         self.kept += other.kept
         self.dropped += other.dropped
+        self.ended += other.ended
+        self.doubtful += other.doubtful
 
 
 @transaction.atomic
@@ -50,11 +61,41 @@ def change_shift(
     if name and name != shift.name:
         shift.name = name
         shift.save(update_fields=["name"])
-    anchor = anchor_of(shift.term_on(from_day) or shift.terms.last(), plan, from_day)
+    hold_all(shift, from_day, at)
+    old = shift.term_on(from_day)
+    anchor = anchor_of(old or shift.terms.last(), plan, from_day)
+    before = regular.terms_told(old)
     end_terms(shift, from_day)
-    making.add_term(shift, plan, from_day=from_day, anchor=anchor)
+    term = making.add_term(shift, plan, from_day=from_day, anchor=anchor)
     record(verb="changed", subject=shift, by=by, at=at, after={"from": from_day, **making.plan_facts(plan)})
-    return follow_terms(shift, from_day=from_day, by=by, at=at)
+    news = News(at=at, headline=lambda: _("Your runs: %(run)s has changed") % {"run": shift.name})
+    if before != regular.terms_told(term):
+        for standing in regular.succeed(shift, from_day, rule=plan.rule, by=by, at=at):
+            news.say(standing.person, partial(changed_for_good, standing, term))
+    outcome = follow_terms(shift, from_day=from_day, by=by, news=news, at=at)
+    news.settle()
+    return outcome
+
+
+def hold_all(shift: Shift, from_day: date, at: datetime) -> None:
+    """Locks the runs ahead, whoever sits in them, and their regular drivers."""
+    regulars = shift.standings.going_on(from_day).values_list("person", flat=True)
+    hold(shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at), also=regulars)
+
+
+def changed_for_good(standing: Standing, term: ShiftTerm) -> str:
+    """In the active language and zone: what a regular run is from now on."""
+    names = ", ".join(stop.site.name for stop in term.stops.select_related("site"))
+    return sentence(
+        _("From %(day)s on your regular run %(run)s goes %(when)s at %(time)s: %(stops)s.")
+        % {
+            "day": date_format(max(term.applies_from, standing.from_day)),
+            "run": standing.shift.name,
+            "when": recurrence.in_words(term.rule),
+            "time": time_format(term.starts),
+            "stops": names,
+        }
+    )
 
 
 def anchor_of(old: ShiftTerm | None, plan: making.Plan, from_day: date) -> date:
@@ -70,12 +111,22 @@ def anchor_of(old: ShiftTerm | None, plan: making.Plan, from_day: date) -> date:
 
 @transaction.atomic
 def end_shift(shift: Shift, *, last_day: date, by: Any, at: datetime | None = None) -> Outcome:
-    """A weekly run stops after a date. Runs with somebody on them are kept and flagged."""
+    """A weekly run stops after a date, and its regular runs with it. Runs on which somebody else is booked
+    are kept and flagged."""
     at = at or timezone.now()
     shift = Shift.objects.select_for_update(of=("self",), no_key=True).get(pk=shift.pk)
-    end_terms(shift, last_day + timedelta(days=1))
+    after = last_day + timedelta(days=1)
+    hold_all(shift, after, at)
+    end_terms(shift, after)
     record(verb="ended", subject=shift, by=by, at=at, after={"last day": last_day})
-    return follow_terms(shift, from_day=last_day + timedelta(days=1), by=by, at=at)
+    news = News(at=at, headline=lambda: _("Your runs: %(run)s ends") % {"run": shift.name})
+    ended = list(Booking.objects.live().filter(standing__shift=shift, run__slot_date__gte=after))
+    for standing in shift.standings.going_on(after).select_related("person", "shift"):
+        regular.stop(standing, last_day=last_day, by=by, news=news, at=at)
+    outcome = follow_terms(shift, from_day=after, by=by, news=news, at=at)
+    outcome.ended += ended
+    news.settle()
+    return outcome
 
 
 def end_terms(shift: Shift, day: date) -> None:
@@ -87,11 +138,12 @@ def end_terms(shift: Shift, day: date) -> None:
             term.save(update_fields=["applies_until"])
 
 
-def follow_terms(shift: Shift, *, from_day: date, by: Any, at: datetime) -> Outcome:
-    """Brings the shift's runs from a date on in line with its terms, and makes the ones that lack.
+def follow_terms(shift: Shift, *, from_day: date, by: Any, news: News, at: datetime) -> Outcome:
+    """Brings the shift's runs from a date on in line with its terms, makes the ones that lack, and seats
+    regular drivers. The caller settles `news`.
 
     Runs edited by hand stay as they are. A run whose date the rule dropped: kept and flagged when
-    somebody is on it, cancelled when somebody was, gone when nobody ever was.
+    somebody is on it who booked that very run, cancelled when somebody was, gone when nobody ever was.
     """
     zone = Programme.current().zone
     shift = Shift.objects.prefetch_related(making.TERMS).get(pk=shift.pk)
@@ -105,22 +157,44 @@ def follow_terms(shift: Shift, *, from_day: date, by: Any, at: datetime) -> Outc
         if day is None or run.hand_edited:
             continue
         if day in given:
-            put_on_rule(run, given[day], day, zone=zone, by=by, at=at, outcome=outcome)
+            put_on_rule(run, given[day], day, zone=zone, by=by, news=news, at=at, outcome=outcome)
         else:
-            drop_from_rule(run, by=by, at=at, outcome=outcome)
+            drop_from_rule(run, by=by, news=news, at=at, outcome=outcome)
+    # A run edited by hand stays with its driver, as a booking of its own.
+    off = [run.pk for day, run in runs.items() if run.hand_edited and day not in given]
+    Booking.objects.live().filter(run__in=off).update(standing=None)
     outcome.made = making.make_runs(shift, at=at)
+    outcome.doubtful = doubtful(outcome.told, at=at)
+    for standing in regular.regular_rows(shift, local_date(at, zone)):
+        fresh = shift.runs.on_the_books().ahead(at).filter(slot_date__gte=from_day)
+        regular.seat_in(standing, list(fresh), by=by, news=news, at=at)
     return outcome
 
 
+def doubtful(runs: list[Run], *, at: datetime) -> list[tuple[Booking, str]]:
+    """Bookings of runs that moved whose person may not be able to drive them any more, and why: they keep
+    their seat, and the coordinator asks."""
+    gone = set(Booking.objects.uncleared().filter(run__in=runs).values_list("pk", flat=True))
+    found = []
+    for run in Run.objects.filter(pk__in=[run.pk for run in runs]).with_people():
+        for booking in run.seated:
+            if booking.pk in gone and booking.seat == Booking.Seat.DRIVER:
+                found.append((booking, "not ready to drive alone there on that date"))
+            elif clash(run, booking.person):
+                found.append((booking, "has another run too close to it"))
+            elif booking.person.absences.filter(first__lte=run.local_date, last__gte=run.local_date).exists():
+                found.append((booking, "said to be away that day"))
+    return found
+
+
 def put_on_rule(
-    run: Run, term: ShiftTerm, day: date, *, zone: Any, by: Any, at: datetime, outcome: Outcome
+    run: Run, term: ShiftTerm, day: date, *, zone: Any, by: Any, news: News, at: datetime, outcome: Outcome
 ) -> None:
     if run.cancel_cause == Run.Cause.RULE:
         run.cancelled_at, run.cancel_cause, run.cancel_reason = None, "", ""
         record(verb="on again", subject=run, by=by, at=at)
     if run.title != term.shift.name:
-        live = CalendarEntry.objects.live().filter(booking__run=run)
-        entries.note_change(live, at=at)
+        entries.note_change(entries.of_runs(Run.objects.filter(pk=run.pk)), at=at)
     run.off_rule, run.title = False, term.shift.name
     run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason", "off_rule", "title"])
     starts_at = instant(day, term.starts, zone)
@@ -132,13 +206,16 @@ def put_on_rule(
         stops=tuple((stop.site_id, stop.after_minutes) for stop in term.stops.all()),
     )
     old = shape_of(run)
-    if reshape_run(run, shape, by=by, at=at):
+    if reshape_run(run, shape, by=by, news=regular.AsAWhole(news), at=at):
         outcome.changed.append(run)
         if old.told != shape.told and run.bookings.live().exists():
             outcome.told.append(run)
 
 
-def drop_from_rule(run: Run, *, by: Any, at: datetime, outcome: Outcome) -> None:
+def drop_from_rule(run: Run, *, by: Any, news: News, at: datetime, outcome: Outcome) -> None:
+    for booking in run.bookings.live().exclude(standing=None).select_related("person"):
+        outcome.ended.append(booking)
+        give_back(booking, by=by, end=Booking.End.CANCELLED, news=regular.Quiet(news), at=at)
     if run.bookings.live().exists():
         run.off_rule = True
         run.save(update_fields=["off_rule"])
@@ -191,12 +268,17 @@ def change_programme(*, by: Any, at: datetime | None = None, **facts: Any) -> Ou
         return outcome
     from_day = min(local_date(at, old), local_date(at, zone))
     shifts = list(Shift.objects.select_for_update(no_key=True).order_by("pk"))  # before their runs, as always
-    for run in hold(Run.objects.ahead(at)):
+    regulars = Standing.objects.going_on(from_day).values_list("person", flat=True)
+    for run in hold(Run.objects.ahead(at), also=regulars):
         day = local_date(run.starts_at, zone)
         if run.local_date != day:
             Run.objects.filter(pk=run.pk).update(local_date=day)
+    news = News(at=at)
+    for person in Person.objects.filter(standings__in=Standing.objects.going_on(from_day)).distinct():
+        news.follow(person)
     for shift in shifts:
-        outcome.add(follow_terms(shift, from_day=from_day, by=by, at=at))
+        outcome.add(follow_terms(shift, from_day=from_day, by=by, news=news, at=at))
+    news.settle()
     return outcome
 
 
