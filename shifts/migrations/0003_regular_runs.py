@@ -2,9 +2,10 @@
 
 import django.core.validators
 import django.db.models.deletion
-import volunteers.models.person
 from django.conf import settings
 from django.db import migrations, models
+
+import volunteers.models.person
 
 
 class Migration(migrations.Migration):
