@@ -11,7 +11,7 @@ import logging
 import re
 import ssl
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -166,7 +166,7 @@ def signed_in(address: Address) -> Iterator[imaplib.IMAP4]:
         raise MailboxTrouble(f"{where} could not be reached: {error}") from error
     try:
         try:
-            mailbox.login(address.user, address.password)
+            mailbox.login(quoted(address.user), address.password)
         except imaplib.IMAP4.abort:
             raise
         except (imaplib.IMAP4.error, UnicodeEncodeError) as error:
@@ -190,7 +190,7 @@ def connect(address: Address) -> imaplib.IMAP4:
         try:
             mailbox.starttls(ssl.create_default_context())
         except (OSError, imaplib.IMAP4.error):
-            mailbox.shutdown()
+            hang_up(mailbox)
             raise
     return mailbox
 
@@ -199,6 +199,11 @@ def leave(mailbox: imaplib.IMAP4) -> None:
     try:
         mailbox.logout()
     except (OSError, imaplib.IMAP4.error):
+        hang_up(mailbox)
+
+
+def hang_up(mailbox: imaplib.IMAP4) -> None:
+    with suppress(OSError):  # the line may be gone already
         mailbox.shutdown()
 
 
