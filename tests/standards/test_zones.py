@@ -30,7 +30,8 @@ NAME = "Nobody's own clock"
 FIRST, LAST_DAY = date(2026, 1, 1), date(2030, 12, 31)
 DAYS = [FIRST + timedelta(days=n) for n in range((LAST_DAY - FIRST).days + 1)]
 TIMES = [time(0, 30), time(1, 30), time(2, 30), time(3, 30), time(8), time(23, 30)]
-WINDOW = datetime(2025, 12, 1, tzinfo=UTC), datetime(2031, 2, 1, tzinfo=UTC)
+NOON = time(12)
+WINDOW = datetime(2025, 11, 1, tzinfo=UTC), datetime(2031, 3, 1, tzinfo=UTC)
 
 AMERICAN = ["New_York", "Chicago", "Denver", "Los_Angeles", "Anchorage", "Phoenix", "Puerto_Rico"]
 ZONES = [
@@ -113,23 +114,45 @@ def test_every_zone_there_is(libical_occurrences, libical_restrictions):
         for key in sorted(zoneinfo.available_timezones())
     }
     assert len(by_rules) > 80
-    noon = time(12)
     for key in by_rules.values():
         zone = ZoneInfo(key)
-        text = calendar(vtimezone(zone, tzid=NAME, since=FIRST), daily(noon, len(DAYS)))
+        text = calendar(vtimezone(zone, tzid=NAME, since=FIRST), daily(NOON, len(DAYS)))
         assert libical_restrictions(text) == [], key
         theirs = libical_occurrences(text, *WINDOW)["12:00"]
-        assert theirs == [instant(day, noon, zone) for day in DAYS], key
+        assert theirs == [instant(day, NOON, zone) for day in DAYS], key
 
 
-@given(key=st.sampled_from(ZONES), since=st.dates(FIRST, date(2029, 12, 31)))
 @pytest.mark.needs("libical")
+@given(key=st.sampled_from(ZONES), since=st.dates(FIRST, date(2029, 12, 31)))
 def test_whatever_day_it_begins_with(libical_occurrences, key, since):
-    zone, noon = ZoneInfo(key), time(12)
-    every_day = event("noon", datetime.combine(since, noon))
-    every_day.add("rrule", {"freq": "daily", "count": 400})
-    theirs = libical_occurrences(calendar(vtimezone(zone, tzid=NAME, since=since), every_day), *WINDOW)
-    assert theirs["noon"] == [instant(since + timedelta(days=n), noon, zone) for n in range(400)]
+    assert noons(libical_occurrences, key, since, 400) == expected_noons(key, since, 400)
+
+
+@pytest.mark.needs("libical")
+@pytest.mark.parametrize(
+    "key", ["America/New_York", "America/Vancouver", "Africa/Casablanca", "America/Havana"]
+)
+def test_beginning_about_a_change(libical_occurrences, key):
+    changed = [day for day in DAYS[1:700] if offset(key, day) != offset(key, day - timedelta(days=1))]
+    assert changed
+    for day in changed:
+        for since in (day + timedelta(days=n) for n in (-30, -2, -1, 0, 1, 2, 30)):
+            found = noons(libical_occurrences, key, since, 60)
+            assert found == expected_noons(key, since, 60), since
+
+
+def noons(engine, key, since, number):
+    every_day = event("noon", datetime.combine(since, NOON))
+    every_day.add("rrule", {"freq": "daily", "count": number})
+    return engine(calendar(vtimezone(ZoneInfo(key), tzid=NAME, since=since), every_day), *WINDOW)["noon"]
+
+
+def expected_noons(key, since, number):
+    return [instant(since + timedelta(days=n), NOON, ZoneInfo(key)) for n in range(number)]
+
+
+def offset(key, day):
+    return datetime.combine(day, NOON, ZoneInfo(key)).utcoffset()
 
 
 # --- Series ---------------------------------------------------------------------
