@@ -15,6 +15,7 @@ from shifts.pages import (
     feeds,
     me,
     orientation,
+    regular,
     volunteer,
 )
 
@@ -25,6 +26,7 @@ urlpatterns = [
     path("runs/<int:pk>/book/", volunteer.book, name="book"),
     path("runs/<int:pk>/give-back/", volunteer.give_back, name="give_back"),
     path("runs/<int:pk>/sign-off/", volunteer.sign_off, name="sign_off"),
+    path("regular/<int:pk>/", regular.regular, name="regular"),
     path("orientation/", orientation.orientation, name="orientation"),
     path("orientation/briefing/", orientation.briefing, name="briefing"),
     path("orientation/doors/<int:pk>/", orientation.doors, name="doors"),
