@@ -7,7 +7,7 @@ import pytest
 from sites.models import DoorNotes
 from tests.factories import PersonFactory, SiteFactory
 from volunteers import clearance
-from volunteers.doors import follow_name, publish, read
+from volunteers.doors import follow_name, newest_revisions, publish, read, revisions_read
 from volunteers.models import Completion, Step
 from volunteers.progress import NotPossible
 
@@ -145,3 +145,30 @@ class TestReading:
         with pytest.raises(NotPossible, match="do not exist"):
             read(dock, person=ina, revision=2, by=None, at=AT)
         assert not Completion.objects.exists()
+
+
+class TestWhoHasReadWhat:
+    def test_the_newest_reading_of_each_person_at_each_site(self, dock, ina):
+        other, bram = SiteFactory(), PersonFactory(name="Bram Oake")
+        for site in (dock, other):
+            write(site, "Blue door.")
+        write(dock, "Green door.")
+        for person, site, revision in ((ina, dock, 2), (ina, dock, 1), (bram, dock, 1), (bram, other, 1)):
+            step = Step.objects.get(site=site)
+            Completion.objects.create(
+                step=step, person=person, revision=revision, valid_from=DAY, recorded_at=AT
+            )
+        sites = [dock.pk, other.pk]
+        assert newest_revisions(sites) == {dock.pk: 2, other.pk: 1}
+        found = revisions_read([ina.pk, bram.pk], sites, on=DAY)
+        assert found == {(ina.pk, dock.pk): 2, (bram.pk, dock.pk): 1, (bram.pk, other.pk): 1}
+        assert revisions_read([bram.pk], [other.pk], on=DAY) == {(bram.pk, other.pk): 1}
+
+    def test_what_was_taken_back_or_ran_out_is_not_read(self, dock, ina):
+        write(dock, "Blue door.")
+        done = read(dock, person=ina, revision=1, by=None, at=AT)
+        Completion.objects.filter(pk=done.pk).update(valid_until=DAY)
+        assert revisions_read([ina.pk], [dock.pk], on=DAY)
+        assert not revisions_read([ina.pk], [dock.pk], on=in_days(1))
+        Completion.objects.filter(pk=done.pk).update(withdrawn_at=AT, withdrawn_reason="Wrong person")
+        assert not revisions_read([ina.pk], [dock.pk], on=DAY)

@@ -236,6 +236,8 @@ def test_the_run_of_a_closed_drop_off_says_where_the_food_goes(desk, dock, kitch
     assert "closed that day as well" not in page
     close_site(pantry, first=run.local_date, last=run.local_date, by=None)
     assert "closed that day as well" in text_of(desk.get(here))
+    Site.objects.filter(pk=pantry.pk).update(ended_on=TODAY)
+    assert "used no longer" in text_of(desk.get(here))
     Site.objects.filter(pk=kitchen.pk).update(fallback=None)
     assert "Where the food goes when Elm Kitchen is closed is not decided" in text_of(desk.get(here))
 

@@ -324,6 +324,13 @@ class TestWhoHasNotOpenedThem:
         past = make_run(sites=[dock, DropOffFactory()], starts_at=NOW - DAY)
         shut = make_run(sites=[dock, DropOffFactory()], starts_at=NOW + 20 * DAY)
         elsewhere = make_run(starts_at=NOW + DAY)
+        off = make_run(
+            sites=[dock, DropOffFactory()],
+            starts_at=NOW + 21 * DAY,
+            cancelled_at=NOW,
+            cancel_cause=Run.Cause.CALLED_OFF,
+        )
+        put(fay, off)
         put(ana, run)
         put(deb, run, SECOND)
         put(cy, sooner)

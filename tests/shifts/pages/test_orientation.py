@@ -293,7 +293,7 @@ class TestDoors:
         assert self.read(client, site, revision).status_code == 409
         assert not Completion.objects.exists()
 
-    @pytest.mark.parametrize("reading", [*NONSENSE, "1:1:1", ":", ":1", "1:"])
+    @pytest.mark.parametrize("reading", [*NONSENSE, "1:1:1", ":", ":1", "1:", f"{10**23}:1"])
     def test_nonsense_names_no_site(self, client, newcomer, site, reading):
         assert client.post(self.at(site), {"read": reading}).status_code == 409
         assert not Completion.objects.exists()
