@@ -12,11 +12,12 @@ from shifts.calendar import invitations
 from shifts.calendar.entries import follow
 from shifts.calendar.series import for_calendars
 from shifts.models import Booking, CalendarEntry, Reply, Run, Standing
-from shifts.schedule.making import Plan, add_shift
+from shifts.schedule.making import Plan, add_shift, make_runs_ahead
 from shifts.seats import replies
 from shifts.seats.booking import give_back, seat
 from shifts.seats.changes import Shape, reshape_run, shape_of
 from shifts.seats.replies import take, taking
+from shifts.seats.standing import seat_regulars
 from sites.models import Event, Programme
 from tests.calendar_program import answer_to, invitation_in, mailed, reply_to
 from tests.factories import DropOffFactory, PersonFactory, SiteFactory, coordinator, make_run, ready_person
@@ -378,6 +379,7 @@ def on(standing, day):
 
 
 FIRST, SECOND = date(2026, 10, 6), date(2026, 10, 13)
+FAR = date(2027, 3, 16)  # no run is made yet
 WINTER = date(2026, 11, 3)  # the clocks went back on November 1
 
 
@@ -493,14 +495,36 @@ class TestARegularRun:
 
     def test_a_date_for_which_no_run_is_made_yet(self, regular):
         """Calendars show a regular run without an end; runs are made some weeks ahead."""
-        far = wall(date(2027, 3, 16))
-        no = take(reply_to(series_invitation(regular), "DECLINED", stamp=AT, occurrence=far), at=AT + HOUR)
-        assert outcome(no) == (
-            Outcome.KEPT,
-            "Declined Tue, Mar 16, 8:00 a.m., for which no run is made yet: note that they skip it.",
-        )
-        yes = take(reply_to(series_invitation(regular), "ACCEPTED", stamp=AT, occurrence=far), at=AT + HOUR)
+        invitation, far = series_invitation(regular), wall(FAR)
+        yes = take(reply_to(invitation, "ACCEPTED", stamp=AT, occurrence=far), at=AT + HOUR)
         assert yes.outcome == Outcome.NOTHING
+        no = take(reply_to(invitation, "DECLINED", stamp=AT + MINUTE, occurrence=far), at=AT + HOUR)
+        assert outcome(no) == (
+            Outcome.GIVEN_BACK, "Left out Tue, Mar 16, 8:00 a.m., for which no run is made yet.",
+        )  # fmt: skip
+        skip = regular.skips.get()
+        assert (skip.first, skip.last, skip.by, skip.reason) == (FAR, FAR, None, "Declined in the calendar.")
+        make_runs_ahead(at=AT, until=FAR + 7 * DAY)
+        seat_regulars(at=AT)
+        assert not Booking.objects.live().filter(run__slot_date=FAR).exists()
+        assert Booking.objects.live().filter(run__slot_date=FAR + 7 * DAY).exists()
+
+    def test_such_a_date_is_left_out_once(self, regular):
+        invitation, far = series_invitation(regular), wall(FAR)
+        for number, expected in enumerate((Outcome.GIVEN_BACK, Outcome.NOTHING)):
+            raw = reply_to(invitation, "DECLINED", stamp=AT + number * MINUTE, occurrence=far)
+            assert take(raw, at=AT + HOUR).outcome == expected
+        assert regular.skips.count() == 1
+
+    @pytest.mark.parametrize(
+        "occurrence", [wall(FAR, 7), wall(FAR + DAY), wall(date(2020, 3, 17)), wall(FAR + 80 * 7 * DAY)]
+    )
+    def test_a_moment_that_is_none_of_its_dates_is_a_question(self, occurrence, regular):
+        """Another hour, another weekday, before it began, after it ends."""
+        Standing.objects.filter(pk=regular.pk).update(until_day=FAR + 7 * DAY)
+        raw = reply_to(series_invitation(regular), "DECLINED", stamp=AT, occurrence=occurrence)
+        assert take(raw, at=AT + HOUR).outcome == Outcome.KEPT
+        assert not regular.skips.exists()
 
     def test_an_hour_at_which_nothing_is(self, regular):
         live = regular.bookings.live().count()

@@ -7,8 +7,9 @@ do no more than the person could with a tap.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -17,10 +18,12 @@ from django.utils.formats import date_format, time_format
 from django.utils.timezone import localtime
 
 from shifts.models import Booking, CalendarEntry, Reply, Run
+from shifts.schedule import recurrence
 from shifts.schedule.clock import instant, local_date
 from shifts.seats.booking import give_back
 from shifts.seats.replies import reading
 from shifts.seats.replies.reading import Answer, Letter
+from shifts.seats.standing import skip
 from sites.log import record
 from sites.models import Programme
 from volunteers.models import Person
@@ -92,7 +95,11 @@ def verdict_on(letter: Letter, reply: Reply, *, programme: Programme, at: dateti
     if answer is None:
         reply.person = person_of(*letter.undelivered) or person_of(letter.sender)
         return nothing(letter.why) if letter.idle else kept(letter.why)
-    entry = CalendarEntry.objects.select_related("person", "standing__shift").filter(uid=answer.uid).first()
+    entry = (
+        CalendarEntry.objects.select_related("person", "booking__run", "standing__shift")
+        .filter(uid=answer.uid)
+        .first()
+    )
     if entry is None:
         reply.person = person_of(letter.sender)
         return kept("It answers an event that is none of ours.")
@@ -100,9 +107,6 @@ def verdict_on(letter: Letter, reply: Reply, *, programme: Programme, at: dateti
     mismatch = not_theirs(letter, answer, entry)
     if mismatch:
         return kept(mismatch)
-    if answer.partstat not in ("ACCEPTED", "DECLINED"):
-        verdict = kept(in_words(answer))
-        return take_under_lock(entry, None, answer, at=at, verdict=verdict)
     verdict = take_answer(entry, answer, programme=programme, at=at)
     if verdict.outcome == Outcome.CONFIRMED and answer.comment.strip():
         return kept("They accepted, which is noted, and wrote a word with it.")
@@ -137,71 +141,73 @@ def in_words(answer: Answer) -> str:
 
 
 def take_answer(entry: CalendarEntry, answer: Answer, *, programme: Programme, at: datetime) -> Verdict:
-    declines = answer.partstat == "DECLINED"
+    if answer.partstat not in ("ACCEPTED", "DECLINED"):
+        return under_lock(entry, None, answer, at=at, act=lambda: kept(in_words(answer)))
     if entry.standing_id and (answer.occurrence is None or answer.and_later):
-        if not declines:
-            return take_under_lock(entry, None, answer, at=at, verdict=Verdict(Outcome.CONFIRMED))
-        since = f" from {day_and_time(answer.occurrence)} on" if answer.occurrence else ""
-        return take_under_lock(
-            entry, None, answer, at=at, verdict=kept(f"Declined the whole regular run{since}: ask them.")
-        )
-    run = run_meant(entry, answer, programme)
+        return under_lock(entry, None, answer, at=at, act=lambda: answer_whole(answer))
+    day = rule_date(entry, answer, programme)
+    run = run_meant(entry, answer, day)
     if run is None:
-        return take_under_lock(entry, None, answer, at=at, verdict=without_run(entry, answer))
-    return take_under_lock(entry, run, answer, at=at)
+        return under_lock(
+            entry, None, answer, day=day, at=at, act=lambda: answer_without_run(entry, answer, day, at=at)
+        )
+    return under_lock(entry, run, answer, day=day, at=at, act=lambda: answer_run(entry, run, answer, at=at))
 
 
-def run_meant(entry: CalendarEntry, answer: Answer, programme: Programme) -> Run | None:
-    """The run that is answered; None for a date without one."""
-    if entry.booking_id:
-        booking = entry.booking
-        assert booking is not None
-        return booking.run if answer.occurrence in (None, booking.run.starts_at) else None
+def rule_date(entry: CalendarEntry, answer: Answer, programme: Programme) -> date | None:
+    """The date of the weekly run's rule that is answered; None where the rule has no run at that moment.
+
+    RECURRENCE-ID is the start the rule gave (RFC 5545 3.8.4.4), whatever hour the run was moved to.
+    """
+    if entry.standing is None or answer.occurrence is None:
+        return None
+    day = local_date(answer.occurrence, programme.zone)
+    term = entry.standing.shift.term_on(day)
+    if term is None or instant(day, term.starts, programme.zone) != answer.occurrence:
+        return None
+    return day if recurrence.slot_dates(term.rule, term.anchor, day, day) else None
+
+
+def run_meant(entry: CalendarEntry, answer: Answer, day: date | None) -> Run | None:
+    """The run that is answered; None for a moment without one."""
+    if entry.booking:
+        return entry.booking.run if answer.occurrence in (None, entry.booking.run.starts_at) else None
     assert entry.standing is not None
     assert answer.occurrence is not None
-    shift = entry.standing.shift
-    # RECURRENCE-ID is the start the rule gave (RFC 5545 3.8.4.4), whatever hour the run was moved to.
-    day = local_date(answer.occurrence, programme.zone)
-    term = shift.term_on(day)
-    if term and instant(day, term.starts, programme.zone) == answer.occurrence:
-        run = shift.runs.filter(slot_date=day).first()
-        if run:
-            return run
-    return shift.runs.filter(starts_at=answer.occurrence).first()
+    runs = entry.standing.shift.runs
+    by_rule = runs.filter(slot_date=day).first() if day else None
+    return by_rule or runs.filter(starts_at=answer.occurrence).first()
 
 
-def without_run(entry: CalendarEntry, answer: Answer) -> Verdict:
-    assert answer.occurrence is not None
-    when = day_and_time(answer.occurrence)
-    if answer.partstat == "ACCEPTED":
-        return nothing(f"Accepted {when}, for which no run is made.")
-    if entry.booking_id:
-        return kept(f"Declined {when}, which is not when their run is: ask them.")
-    return kept(f"Declined {when}, for which no run is made yet: note that they skip it.")
-
-
-def take_under_lock(
-    entry: CalendarEntry, run: Run | None, answer: Answer, *, at: datetime, verdict: Verdict | None = None
+def under_lock(
+    entry: CalendarEntry,
+    run: Run | None,
+    answer: Answer,
+    *,
+    at: datetime,
+    act: Callable[[], Verdict],
+    day: date | None = None,
 ) -> Verdict:
-    """Locks the run, then the person, looks once more, and does it. `verdict` is what becomes of the answer
-    when it is not too old and changes no booking."""
+    """Locks the run, then the person, looks whether the answer is too old, keeps it as the last, and acts."""
     if run:
-        run = Run.objects.locked().get(pk=run.pk)
+        list(Run.objects.locked().filter(pk=run.pk))
     Person.objects.locked().get(pk=entry.person_id)
-    entry = CalendarEntry.objects.select_related("person").get(pk=entry.pk)
-    old = too_old(entry, run, answer, at=at)
+    entry.refresh_from_db(fields=["sequence", "cancelled_at", "reply", "reply_sequence", "reply_stamp"])
+    if run:
+        run.refresh_from_db(fields=["starts_at", "ends_at"])
+    # One date of a regular run that is still at the time that is answered: the version counts changes to all
+    # its dates, and giving one back must not turn the answer to the next into an old one.
+    unmoved = bool(entry.standing_id and (run.starts_at == answer.occurrence if run else day))
+    old = too_old(entry, answer, unmoved=unmoved, at=at)
     if old:
         return old
     CalendarEntry.objects.filter(pk=entry.pk).update(
         reply=answer.partstat, reply_sequence=answer.sequence, reply_stamp=min(answer.stamp, at)
     )
-    if verdict:
-        return verdict
-    assert run is not None
-    return answer_run(entry, run, answer, at=at)
+    return act()
 
 
-def too_old(entry: CalendarEntry, run: Run | None, answer: Answer, *, at: datetime) -> Verdict | None:
+def too_old(entry: CalendarEntry, answer: Answer, *, unmoved: bool, at: datetime) -> Verdict | None:
     """SEQUENCE first, then DTSTAMP (RFC 5546 2.1.5). An old yes does nothing; an old no ends nothing, but
     is worth a question unless a newer answer has overtaken it."""
     declines = answer.partstat == "DECLINED"
@@ -211,7 +217,7 @@ def too_old(entry: CalendarEntry, run: Run | None, answer: Answer, *, at: dateti
         return nothing("The invitation had ended already.")
     if answer.sequence > entry.sequence:
         return kept("It answers a version of the invitation that was never sent.")
-    if answer.sequence < entry.sequence and not is_where_it_was(entry, run, answer):
+    if answer.sequence < entry.sequence and not unmoved:
         if answer.partstat == "ACCEPTED":
             return nothing("It answers an invitation that has changed since.")
         return kept("It answers an invitation that has changed since: ask whether it still holds.")
@@ -229,17 +235,35 @@ def is_on(entry: CalendarEntry) -> bool:
     return CalendarEntry.objects.live().filter(**owner).exists()
 
 
-def is_where_it_was(entry: CalendarEntry, run: Run | None, answer: Answer) -> bool:
-    """Whether one date of a regular run is still at the time that is answered. The version counts changes
-    to all its dates; giving one back must not turn the answer to the next into an old one."""
-    return bool(entry.standing_id and run and run.starts_at == answer.occurrence)
-
-
 def is_overtaken(entry: CalendarEntry, answer: Answer, *, at: datetime) -> bool:
     if entry.reply_stamp is None or entry.reply_sequence is None:
         return False
     # A clock that is ahead must not silence the answers after it.
     return (answer.sequence, min(answer.stamp, at)) < (entry.reply_sequence, entry.reply_stamp)
+
+
+def answer_whole(answer: Answer) -> Verdict:
+    """A yes or a no to a regular run as a whole, or from a date on."""
+    if answer.partstat == "ACCEPTED":
+        return Verdict(Outcome.CONFIRMED)
+    since = f" from {day_and_time(answer.occurrence)} on" if answer.occurrence else ""
+    return kept(f"Declined the whole regular run{since}: ask them.")
+
+
+def answer_without_run(entry: CalendarEntry, answer: Answer, day: date | None, *, at: datetime) -> Verdict:
+    """A yes or a no to a moment at which no run is made: calendars show a regular run without an end, and
+    runs are made some weeks ahead. A date that is declined is left out when its turn comes."""
+    assert answer.occurrence is not None
+    when = day_and_time(answer.occurrence)
+    if answer.partstat == "ACCEPTED":
+        return nothing(f"Accepted {when}, for which no run is made.")
+    standing = entry.standing
+    if standing is None or day is None or not standing.has(day) or answer.occurrence <= at:
+        return kept(f"Declined {when}, which is not when their run is: ask them.")
+    if standing.skips_day(day):
+        return nothing(f"Declined {when}, which is left out already.")
+    skip(standing, first=day, last=day, by=None, note=DECLINED_NOTE, at=at)
+    return Verdict(Outcome.GIVEN_BACK, f"Left out {when}, for which no run is made yet.")
 
 
 def answer_run(entry: CalendarEntry, run: Run, answer: Answer, *, at: datetime) -> Verdict:
