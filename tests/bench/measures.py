@@ -7,14 +7,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 
 from allauth.mfa.totp.internal.auth import TOTP, generate_totp_secret
 from django.core.management import call_command
 from django.db import connection, transaction
-from django.test import Client
+from django.test import Client, override_settings
 from django.utils import timezone
+from icalendar import Calendar, Component, vGeo
 
 from shifts.calendar import entries
+from shifts.calendar import feed as feeds
 from shifts.cover.candidates import may_drive
 from shifts.models import Booking, Policy, Run, Shift, ShiftTerm, Stop, TermStop
 from shifts.schedule.making import make_runs_ahead
@@ -345,10 +348,99 @@ def booked_beside(what_follows: Callable[[Booking], None]) -> tuple[float, float
     return side_by_side(ours, reference, rounds=15)
 
 
+# --- a poll that finds nothing new, against a bare view with one read by key ---
+
+
+def poll() -> tuple[float, float]:
+    """Through the same client and middleware, to the same kind of address."""
+    [person] = make_people(1, random.Random(1))
+    seat_all([make_run(AT + timedelta(days=n), make_sites(2)) for n in range(20)], [person], AT)
+    for booking in Booking.objects.all():
+        entries.open_entry(booking, at=AT)
+    client, address = Client(), feeds.path(person)
+    headers = {"If-None-Match": client.get(address)["ETag"]}
+
+    def asked(path: str) -> Callable[[], None]:
+        def ask() -> None:
+            for _ in range(100):
+                assert client.get(path, headers=headers).status_code == 304
+
+        return ask
+
+    with override_settings(ROOT_URLCONF="tests.bench.urls"):
+        return side_by_side(asked(address), asked(f"/cal/bare/{person.pk}"), rounds=15)
+
+
+# --- a feed of 500 entries, against icalendar building and writing the same components ---
+
+
+def feed_of_500() -> tuple[float, float]:
+    """The reference has every value in memory already: names, texts, moments; it reads no database."""
+    sites = make_sites(6)
+    [person] = make_people(1, random.Random(1))
+    runs = [make_run(AT + timedelta(hours=9 * n), sites[n % 4 : n % 4 + 2]) for n in range(500)]
+    seat_all(runs, [person], AT)
+    for booking in Booking.objects.all():
+        entries.open_entry(booking, at=AT)
+    person.refresh_from_db()
+    ours = feeds.feed(person, at=AT).body
+    plan = plan_of(Calendar.from_ical(ours))
+    assert built_from(plan).to_ical() == ours
+    assert ours.count(b"BEGIN:VEVENT") == 500
+
+    def fresh() -> None:
+        Person.objects.update(feed_good_until=None)
+        person.refresh_from_db()
+
+    return side_by_side(
+        lambda: feeds.feed(person, at=AT), lambda: built_from(plan).to_ical(), rounds=9, reset=fresh
+    )
+
+
+Plan = tuple[type[Component], list[tuple[str, Any, dict]], list]  # a component: its properties, its parts
+
+
+def plan_of(component: Component) -> Plan:
+    """A component as plain values: name, value as one would write it in Python, parameters."""
+    properties = [
+        (
+            name,
+            value_of(value),
+            {key: v for key, v in value.params.items() if key not in IMPLIED.get(name, ())},
+        )
+        for name, value in component.items()
+    ]
+    return type(component), properties, [plan_of(part) for part in component.subcomponents]
+
+
+IMPLIED = {"DTSTART": ("VALUE",)}  # parameters that icalendar adds by itself
+
+
+def value_of(value: Any) -> Any:
+    for name in ("dt", "td"):
+        if hasattr(value, name):
+            return getattr(value, name)
+    if isinstance(value, vGeo):
+        return value.latitude, value.longitude
+    return int(value) if isinstance(value, int) else str(value)
+
+
+def built_from(plan: Plan) -> Component:
+    kind, properties, parts = plan
+    component = kind()
+    for name, value, parameters in properties:
+        component.add(name, value, parameters=parameters)
+    for part in parts:
+        component.add_component(built_from(part))
+    return component
+
+
 MEASURES = [
     Measure("a year of runs", 1.5, making),
     Measure("who may drive", 1.5, who_may_drive),
     Measure("desk at 100 times the data", 1.5, desk),
+    Measure("poll with nothing new", 1.3, poll),
+    Measure("feed of 500 entries", 1.2, feed_of_500),
     Measure("booking", 2.0, booking),
     Measure("booking beside one row", None, booking_beside_one_row),
 ]

@@ -57,6 +57,17 @@ class TestWhatItHolds:
         for name in (b"\r\nNAME:", b"\r\nX-WR-CALNAME:", b"\r\nX-PUBLISHED-TTL:PT1H", b"VERSION:2.0"):
             assert name in body
 
+    def test_written_as_icalendar_writes_it(self, person):
+        """We fold lines that are alike but once; the bytes are icalendar's own."""
+        book(person, title="Bread, greens; and a title that is long enough to be folded: " + "é" * 20)
+        book(person, days=5)
+        body = feeds.feed(person, at=AT).body
+        assert Calendar.from_ical(body).to_ical() == body
+        assert body.count(b"BEGIN:VALARM") == body.count(b"BEGIN:VEVENT") == 2
+
+    def test_nothing_to_be_reminded_of_in_an_empty_feed(self, person):
+        assert b"VALARM" not in feeds.feed(person, at=AT).body
+
     def test_dtstamp_equals_last_modified(self, person):
         """RFC 5545 3.8.7.2."""
         book(person)

@@ -215,6 +215,16 @@ class TestRaces:
         assert again.status_code == 200
         assert b"side gate" not in again.content
 
+    def test_a_change_of_the_person_before_the_build_begins(self, client, clock, person, monkeypatch):
+        begin = feeds.begin
+
+        def late(one):
+            change_person(person, by=None, name="Zoe New")
+            return begin(one)
+
+        monkeypatch.setattr(feeds, "begin", late)
+        assert b"Runs: Zoe" in client.get(feeds.path(person)).content
+
     def test_two_builds_at_once(self, client, clock, person, meanwhile):
         book(person)
         meanwhile(lambda: client.get(feeds.path(person)))
