@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Max, Q
 from django.utils.translation import gettext as _
 
 from sites.changes import write_door_notes
@@ -93,10 +93,8 @@ def revisions_read(people: Iterable[int], sites: Iterable[int], *, on: date) -> 
         step__site__in=list(sites),
         person__in=list(people),
     )
-    newest: dict[tuple[int, int], int] = {}
-    for person, site, revision in done.order_by().values_list("person", "step__site", "revision"):
-        newest[person, site] = max(revision, newest.get((person, site), 0))
-    return newest
+    newest = done.order_by().values_list("person", "step__site").annotate(Max("revision"))
+    return {(person, site): revision for person, site, revision in newest}
 
 
 def read(
