@@ -158,7 +158,7 @@ def build(person: Person, *, at: datetime) -> tuple[bytes, datetime]:
 
 
 def begin(person: Person) -> datetime:
-    """Marks the feed as being built, before its rows are read (the person's own as well), and returns the mark.
+    """Marks the feed as being built, before its rows are read, the person's too, and returns the mark.
 
     Whoever changes what a feed shows sets `feed_good_until` to None in the transaction of the change. That
     wipes out the mark, so `remember` knows that its bytes may be old already. Two builds at once have
@@ -236,9 +236,9 @@ def fetch_stops(runs: list[Run]) -> None:
 def sites_of(entry: CalendarEntry) -> set[int]:
     if entry.booking:
         return set(entry.booking.run.site_ids)
-    assert entry.standing is not None
-    terms = {stop.site_id for term in entry.standing.shift.terms.all() for stop in term.stops.all()}
-    return terms.union(*(booking.run.site_ids for booking in entry.standing.driven))
+    standing: Any = entry.standing  # from `for_calendars`
+    terms = {stop.site_id for term in standing.shift.terms.all() for stop in term.stops.all()}
+    return terms.union(*(booking.run.site_ids for booking in standing.driven))
 
 
 def written(component: Component, known: dict[Any, bytes]) -> bytes:
@@ -267,14 +267,14 @@ def folded(name: str, value: Any, known: dict[Any, bytes]) -> bytes:
 
 def leaves_at(entry: CalendarEntry, zone: ZoneInfo) -> datetime:
     """When an entry leaves the feed by the clock: at the midnight that puts its last day out of view."""
+    standing: Any = entry.standing
     if entry.booking:
         last = local_date(entry.booking.run.starts_at, zone)
+    elif standing.until_day is None:
+        return NEVER
     else:
-        assert entry.standing is not None
-        if entry.standing.until_day is None:
-            return NEVER
-        driven = [local_date(booking.run.starts_at, zone) for booking in entry.standing.driven]
-        last = max([entry.standing.until_day - timedelta(days=1), *driven])
+        driven = [local_date(booking.run.starts_at, zone) for booking in standing.driven]
+        last = max([standing.until_day - timedelta(days=1), *driven])
     return instant(last + BACK + timedelta(days=1), time.min, zone)
 
 
