@@ -12,11 +12,11 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import IntegrityError, transaction
-from django.db.models import QuerySet
+from django.db.models import Prefetch, QuerySet
 from django.utils import timezone
 
 from shifts.calendar import entries
-from shifts.models import Booking, Policy, Run
+from shifts.models import Booking, Policy, Run, Stop
 from shifts.schedule.legs import minutes_between
 from shifts.seats import notices, refusals
 from shifts.seats.keeping import holds, kept_for, leave_out_day, lift_skips, regular_of, release_day
@@ -182,6 +182,31 @@ def collide(a: Run, b: Run, policy: Policy, programme: Programme) -> bool:
             first.ordered_stops[-1].site.place, second.ordered_stops[0].site.place, programme
         )
     return second.starts_at - first.ends_at < timedelta(minutes=drive + policy.between_minutes)
+
+
+def too_close(people: set[int], at: datetime, policy: Policy) -> set[tuple[int, int]]:
+    """Pairs of run and person where the person cannot do both this run and another of theirs; runs that are
+    not over, in three queries."""
+    programme = Programme.current()
+    stops = Prefetch("run__stops", queryset=Stop.objects.select_related("site"))
+    of_person: dict[int, list[Run]] = {}
+    for booking in (
+        Booking.objects.live()
+        .filter(person__in=people, run__cancelled_at=None, run__ends_at__gt=at)
+        .select_related("run")
+        .prefetch_related(stops)
+        .order_by("run__starts_at", "run")
+    ):
+        of_person.setdefault(booking.person_id, []).append(booking.run)
+    found = set()
+    for person, theirs in of_person.items():
+        for number, first in enumerate(theirs):
+            for second in theirs[number + 1 :]:
+                if second.starts_at - first.ends_at > reach(policy):
+                    break
+                if collide(first, second, policy, programme):
+                    found |= {(first.pk, person), (second.pk, person)}
+    return found
 
 
 def give_back(

@@ -3,7 +3,7 @@ dropped silently: it is moved and told, or kept and flagged."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import partial
@@ -15,18 +15,18 @@ from django.utils.formats import date_format, time_format
 from django.utils.translation import gettext as _
 
 from shifts.calendar import entries
-from shifts.models import Booking, Policy, Run, Shift, ShiftTerm, Standing
+from shifts.models import Booking, CalendarEntry, Policy, Run, Shift, ShiftTerm, Standing
 from shifts.schedule import making, recurrence
 from shifts.schedule.clock import instant, local_date
 from shifts.seats import standing as regular
-from shifts.seats.booking import clash, give_back, hold
+from shifts.seats.booking import give_back, hold, too_close
 from shifts.seats.changes import Shape, reshape_run, shape_of
 from shifts.seats.news import News
 from shifts.seats.refusals import sentence
 from sites.changes import change_programme as change_programme_facts
 from sites.log import changes, record
 from sites.models import Programme
-from volunteers.models import Person
+from volunteers.models import Away, Person
 
 
 @dataclass
@@ -61,6 +61,7 @@ def change_shift(
     if name and name != shift.name:
         shift.name = name
         shift.save(update_fields=["name"])
+        entries.note_change(CalendarEntry.objects.live().filter(standing__shift=shift), at=at)
     hold_all(shift, from_day, at)
     old = shift.term_on(from_day)
     anchor = anchor_of(old or shift.terms.last(), plan, from_day)
@@ -171,20 +172,30 @@ def follow_terms(shift: Shift, *, from_day: date, by: Any, news: News, at: datet
     return outcome
 
 
-def doubtful(runs: list[Run], *, at: datetime) -> list[tuple[Booking, str]]:
+def doubtful(runs: Sequence[Run], *, at: datetime) -> list[tuple[Booking, str]]:
     """Bookings of runs that moved whose person may not be able to drive them any more, and why: they keep
-    their seat, and the coordinator asks."""
-    gone = set(Booking.objects.uncleared().filter(run__in=runs).values_list("pk", flat=True))
+    their seat, and the coordinator asks. A number of queries that does not grow with the runs."""
+    runs = list(Run.objects.filter(pk__in=[run.pk for run in runs]).with_people())
+    people = {booking.person_id for run in runs for booking in run.seated}
+    if not people:
+        return []
+    gone = set(Booking.objects.uncleared().drivers().filter(run__in=runs).values_list("pk", flat=True))
+    crowded = too_close(people, at, Policy.current())
+    absences = list(Away.objects.filter(person__in=people))
     found = []
-    for run in Run.objects.filter(pk__in=[run.pk for run in runs]).with_people():
+    for run in runs:
         for booking in run.seated:
-            if booking.pk in gone and booking.seat == Booking.Seat.DRIVER:
+            if booking.pk in gone:
                 found.append((booking, "not ready to drive alone there on that date"))
-            elif clash(run, booking.person):
+            elif (run.pk, booking.person_id) in crowded:
                 found.append((booking, "has another run too close to it"))
-            elif booking.person.absences.filter(first__lte=run.local_date, last__gte=run.local_date).exists():
+            elif booking.person_id in away_on(absences, run.local_date):
                 found.append((booking, "said to be away that day"))
     return found
+
+
+def away_on(absences: Sequence[Away], day: date) -> set[int]:
+    return {one.person_id for one in absences if one.first <= day <= one.last}
 
 
 def put_on_rule(
@@ -266,6 +277,7 @@ def change_programme(*, by: Any, at: datetime | None = None, **facts: Any) -> Ou
     outcome = Outcome()
     if zone == old:
         return outcome
+    entries.feed_changed(Person.objects.values_list("pk", flat=True))  # times in words are others
     from_day = min(local_date(at, old), local_date(at, zone))
     shifts = list(Shift.objects.select_for_update(no_key=True).order_by("pk"))  # before their runs, as always
     regulars = Standing.objects.going_on(from_day).values_list("person", flat=True)
