@@ -11,7 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
-from django.db.models import Exists, OuterRef, Prefetch, Q
+from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
@@ -25,7 +25,7 @@ from shifts.calendar.entries import uid_domain
 from shifts.calendar.series import for_calendars
 from shifts.models import Booking, CalendarEntry, Run, Standing, Stop
 from shifts.schedule.clock import instant, local_date
-from sites.models import Programme
+from sites.models import Programme, Site
 from volunteers import links
 from volunteers.models import Person
 
@@ -221,6 +221,13 @@ def shown(person: Person, first: date, zone: ZoneInfo) -> list[CalendarEntry]:
         entry.person = person
     fetch_stops([entry.booking.run for entry in found if entry.booking])
     return found
+
+
+def who_sees(site: Site, *, at: datetime) -> QuerySet[Booking, int]:
+    """Whose feeds may show a run of theirs at a site: also one that is over and not four weeks ago yet."""
+    since = at - BACK - timedelta(days=1)  # a feed begins with a whole day
+    live = Booking.objects.live().filter(run__stops__site=site, run__starts_at__gte=since)
+    return live.values_list("person_id", flat=True)
 
 
 def fetch_stops(runs: list[Run]) -> None:

@@ -15,6 +15,7 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from shifts.calendar import entries
+from shifts.calendar.feed import who_sees
 from shifts.models import Booking, CalendarEntry, Run, Shift, ShiftTerm, Standing, Stop
 from shifts.models.run import RunQuerySet
 from shifts.schedule.clock import local_date
@@ -116,6 +117,7 @@ def note_site(site: Site, at: datetime) -> None:
     live = entries.of_runs(runs_at(site, at))
     regular = CalendarEntry.objects.live().filter(standing__in=regulars_at(site, at))
     entries.note_change({entry.pk: entry for entry in [*live, *regular]}.values(), at=at)
+    entries.feed_changed(who_sees(site, at=at))
 
 
 @transaction.atomic

@@ -3,21 +3,24 @@
 import urllib.error
 import urllib.request
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from email.utils import parsedate_to_datetime
 from urllib.parse import urlsplit
 
 import pytest
 import time_machine
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from icalendar import Calendar
 
 from shifts.calendar import feed as feeds
+from shifts.schedule.making import Plan, add_shift
+from shifts.seats import standing as regular
 from shifts.seats.booking import give_back, seat
 from shifts.seats.changes import cancel_run, reshape_run, restore_run, shape_of, write_note
-from shifts.seats.consequences import change_person, change_site, publish_door_notes
-from shifts.seats.weekly import change_programme
-from sites.changes import set_contacts
-from tests.factories import PersonFactory, SiteFactory, make_run, ready_person
+from shifts.seats.consequences import change_person, change_site, close_site, publish_door_notes, set_contacts
+from shifts.seats.weekly import change_programme, change_shift
+from tests.factories import DropOffFactory, PersonFactory, SiteFactory, make_run, ready_person
 from volunteers.models import Person
 from volunteers.people import new_feed_link
 
@@ -280,7 +283,9 @@ CHANGES = {
     "new door notes": lambda w: publish_door_notes(w.site, {"entrance": "Green door"}, by=None, at=w.at),
     "site renamed": lambda w: change_site(w.site, by=None, name="Corner Grocery", at=w.at),
     "site moved": lambda w: change_site(w.site, by=None, street="9 New Street", at=w.at),
-    "new contacts": lambda w: set_contacts(w.site, [{"name": "Dee", "phone": "+15555550123"}], by=None),
+    "new contacts": lambda w: set_contacts(
+        w.site, [{"name": "Dee", "phone": "+15555550123"}], by=None, at=w.at
+    ),
     "own name": lambda w: change_person(w.person, by=None, name="Zoe New", at=w.at),
     "own language": lambda w: change_person(w.person, by=None, language="es", at=w.at),
     "another address": lambda w: change_person(w.person, by=None, email="new@example.org", at=w.at),
@@ -333,6 +338,132 @@ class TestEveryChange:
         person = new_feed_link(person, by=None)
         source = str(Calendar.from_ical(client.get(feeds.path(person)).content)["source"])
         assert urlsplit(source).path == feeds.path(person)
+
+
+def plan_of(world, **facts):
+    stops = ((world.market.pk, 0), (world.kitchen.pk, 30))
+    return Plan(
+        **({"rule": "FREQ=WEEKLY;BYDAY=TU", "starts": time(8), "minutes": 60, "stops": stops} | facts)
+    )
+
+
+def reshaped(world):
+    run = world.shift.runs.get(slot_date=TUESDAY + timedelta(weeks=2))
+    reshape_run(run, replace(shape_of(run), ends_at=run.ends_at + HOUR), by=None, at=world.at)
+
+
+def changed(world, day, name="", **facts):
+    change_shift(world.shift, plan=plan_of(world, **facts), from_day=day, name=name, by=None, at=world.at)
+
+
+TUESDAY = date(2026, 10, 6)
+NEXT = TUESDAY + timedelta(weeks=1)
+FAR = TUESDAY + timedelta(weeks=30)  # no run is made there yet
+REGULAR = {
+    "one date skipped": lambda w: regular.skip(w.mine, first=NEXT, last=NEXT, by=None, at=w.at),
+    "dates skipped beyond the runs made": lambda w: regular.skip(
+        w.mine, first=FAR, last=FAR, by=None, at=w.at
+    ),
+    "one run longer": reshaped,
+    "one run called off": lambda w: cancel_run(
+        w.shift.runs.get(slot_date=NEXT), reason="Snow", by=None, at=w.at
+    ),
+    "a note for one run": lambda w: write_note(w.shift.runs.get(slot_date=NEXT), "Ring", by=None, at=w.at),
+    "closed dates": lambda w: close_site(w.kitchen, first=NEXT, last=NEXT, by=None, at=w.at),
+    "closed dates beyond the runs made": lambda w: close_site(
+        w.kitchen, first=FAR, last=FAR, by=None, at=w.at
+    ),
+    "another hour for good": lambda w: changed(w, NEXT, starts=time(9)),
+    "another name": lambda w: changed(w, NEXT, name="Bread on Tuesdays"),
+    "stopped": lambda w: regular.stop(w.mine, last_day=NEXT, by=None, at=w.at),
+    "new door notes": lambda w: publish_door_notes(w.market, {"entrance": "Green door"}, by=None, at=w.at),
+    "site renamed": lambda w: change_site(w.market, by=None, name="Corner Grocery", at=w.at),
+    "new contacts": lambda w: set_contacts(w.kitchen, [{"name": "Dee", "phone": ""}], by=None, at=w.at),
+    "own language": lambda w: change_person(w.person, by=None, language="es", at=w.at),
+    "the programme's zone": lambda w: change_programme(by=None, time_zone="America/Denver", at=w.at),
+}
+
+
+class RegularWorld:
+    """Somebody with a regular run, every Tuesday, and a feed that was fetched."""
+
+    def __init__(self):
+        self.at = AT + timedelta(minutes=1)
+        self.person = ready_person()
+        self.market, self.kitchen = SiteFactory(name="Market"), DropOffFactory(name="Kitchen")
+        self.shift = add_shift(name="Tuesdays", plan=plan_of(self), from_day=TUESDAY, by=None, at=AT)
+        wish = regular.Wish(shift=self.shift, person=self.person, from_day=TUESDAY)
+        self.mine = regular.begin(wish, by=None, at=AT)
+
+
+class TestARegularRun:
+    @pytest.mark.parametrize("name", REGULAR)
+    def test_the_next_poll_gets_what_a_full_rebuild_gives(self, client, clock, name):
+        world = RegularWorld()
+        first = client.get(feeds.path(world.person))
+        assert first.content.count(b"RRULE:FREQ=WEEKLY;") == 1
+        clock.move_to(world.at)
+        REGULAR[name](world)
+        again = poll(client, world.person, first)
+        assert again.status_code == 200
+        assert again.content != first.content
+        assert again.content == rebuilt(world.person, world.at)
+
+    def test_it_stays_while_it_goes_on(self, client, clock):
+        world = RegularWorld()
+        first = client.get(feeds.path(world.person))
+        clock.shift(timedelta(days=365))
+        assert poll(client, world.person, first).status_code == 304
+
+    def test_it_leaves_four_weeks_after_its_end(self, client, clock):
+        world = RegularWorld()
+        regular.stop(world.mine, last_day=NEXT, by=None, at=AT)  # Tuesday, October 13
+        first = client.get(feeds.path(world.person))
+        leaves = datetime(2026, 11, 11, 5, 0, tzinfo=UTC)  # midnight in New York, winter time by then
+        clock.move_to(leaves - timedelta(seconds=1))
+        assert poll(client, world.person, first).status_code == 304
+        clock.move_to(leaves)
+        again = poll(client, world.person, first)
+        assert again.status_code == 200
+        assert b"Tuesdays" in first.content
+        assert b"Tuesdays" not in again.content
+        assert again.content == rebuilt(world.person, leaves)
+
+    def test_queries_do_not_grow(self, client, clock):
+        world = RegularWorld()
+
+        def queries():
+            person = Person.objects.get(pk=world.person.pk)
+            with CaptureQueriesContext(connection) as found:
+                feeds.build(person, at=AT)
+            return len(found)
+
+        few = queries()
+        for n in range(4):
+            plan = plan_of(world, starts=time(10 + 2 * n))
+            shift = add_shift(name=f"Run {n}", plan=plan, from_day=TUESDAY, by=None, at=AT)
+            wish = regular.Wish(shift=shift, person=world.person, from_day=TUESDAY)
+            regular.begin(wish, by=None, at=AT)
+            book(world.person, days=1 + n)
+        assert queries() <= few + 3  # stops, sites and contacts of single runs
+
+
+class TestWhatIsOver:
+    """A feed goes four weeks back, so runs that are over must follow their sites too."""
+
+    OVER = ("new door notes", "site renamed", "site moved", "new contacts", "a note for the run")
+
+    @pytest.mark.parametrize("name", OVER)
+    def test_the_next_poll_gets_what_a_full_rebuild_gives(self, client, clock, name):
+        world = World()
+        world.at = AT + timedelta(days=20)
+        clock.move_to(world.at)
+        first = client.get(feeds.path(world.person))
+        CHANGES[name](world)
+        again = poll(client, world.person, first)
+        assert again.status_code == 200
+        assert again.content != first.content
+        assert again.content == rebuilt(world.person, world.at)
 
 
 class TestARealProgram:
