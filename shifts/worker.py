@@ -10,7 +10,8 @@ from django.db import close_old_connections
 from django.utils import timezone
 
 from shifts.schedule.making import make_runs_ahead
-from shifts.seats import standing
+from shifts.seats import replies, standing
+from shifts.seats.site_lists import owe_site_lists
 from volunteers import outbox
 from volunteers.models import Heartbeat
 
@@ -27,6 +28,8 @@ def tick(at: datetime) -> None:
     standing.follow_papers(at=at, since=looked_at("papers", at))
     standing.seat_regulars(at=at)
     standing.watch_kept(at=at)
+    owe_site_lists(at)
+    replies.read_mailbox_if_due(at)
     outbox.prune(at)
 
 

@@ -52,6 +52,9 @@ def end_site(site: Site, *, by: Any, at: datetime | None = None) -> Site:
     if ahead:
         some = "A run ahead still stops" if ahead == 1 else f"{ahead} runs ahead still stop"
         raise InUse(f"{some} there. Cancel them, or end this site when they are over.")
+    others = ", ".join(Site.objects.in_use().filter(fallback=site).values_list("name", flat=True))
+    if others:
+        raise InUse(f"Food goes there when these are closed: {others}. Choose another site for them first.")
     return change_site_facts(site, by=by, ended_on=day)
 
 

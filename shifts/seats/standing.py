@@ -479,8 +479,7 @@ def seat_regulars(*, at: datetime | None = None, standings: StandingQuerySet | N
             .open_to(standing.person)
             .values_list("pk", flat=True)
         )
-        if ready:
-            count += seat_one(standing, ready, at=at)
+        count += seat_one(standing, ready, at=at)
     return count
 
 
@@ -499,6 +498,8 @@ def waiting_runs(standings: StandingQuerySet, at: datetime) -> list[tuple[Standi
 
 @transaction.atomic
 def seat_one(standing: Standing, runs: set[int], *, at: datetime) -> int:
+    """Seats one regular driver; where they get no run, their calendar follows all the same: a run that was
+    made and is not theirs yet is a date left out."""
     held_runs = hold(Run.objects.filter(pk__in=runs), also=[standing.person_id])
     standing = with_skips(Standing.objects.filter(pk=standing.pk)).get()
     news = News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": standing.shift.name})
@@ -555,13 +556,12 @@ def cleared_until(standing: Standing, *, at: datetime) -> date | None:
     return standing.from_day - timedelta(days=1)
 
 
-def watch_kept(*, at: datetime | None = None) -> int:
+def watch_kept(*, at: datetime | None = None) -> None:
     """Tells of runs that are kept because their regular driver is not ready, and hands them on when the day
-    has come. The number of runs handed on. Safe to repeat: each is told once."""
+    has come. Safe to repeat: each is told once."""
     at = at or timezone.now()
     programme, policy = Programme.current(), Policy.current()
     today = local_date(at, programme.zone)
-    handed_on = 0
     for standing, runs in waiting_runs(with_skips(Standing.objects.going_on(today)), at):
         for run in runs:
             near = release_day(run, policy) <= today
@@ -579,8 +579,6 @@ def watch_kept(*, at: datetime | None = None) -> int:
         give_back(booking, by=None, end=Booking.End.LAPSED, at=at)
         assert booking.standing is not None
         notices.kept_no_longer(booking.standing, booking.run, missing=missing, at=at)
-        handed_on += 1
-    return handed_on
 
 
 def lapsed(last: date, at: datetime) -> list[Booking]:

@@ -407,8 +407,9 @@ class TestPeople:
         assert (cancelled.uid, cancelled.sequence, cancelled.cancelled_at) == (old.uid, 1, LATER)
         assert (fresh.address, fresh.sequence, fresh.cancelled_at) == ("new@example.org", 0, None)
         assert fresh.uid != old.uid
-        goodbye, hello = Message.objects.filter(created_at=LATER).order_by("pk")
+        hello, goodbye = Message.objects.filter(created_at=LATER).order_by("pk")
         assert (goodbye.address, hello.address) == ("old@example.org", "new@example.org")
+        assert "Invitations to your runs come to new@example.org from now on." in hello.text
         method, event = calendar_of(goodbye)
         assert (method, str(event["uid"]), event["sequence"]) == ("CANCEL", old.uid, 1)
         method, event = calendar_of(hello)
@@ -419,14 +420,14 @@ class TestPeople:
         change_person(person, by=None, at=LATER, reach="call")
         live = CalendarEntry.objects.live().get()
         assert live.address == ""
-        assert [message.kind for message in Message.objects.filter(created_at=LATER)] == ["moved away"]
+        assert [message.kind for message in Message.objects.filter(created_at=LATER)] == ["calendar"]
 
     def test_by_mail_from_now_on(self):
         person = ready_person(email="ina@example.org", reach="call")
         take(make_run(starts_at=AT + timedelta(days=1)), person)
         change_person(person, by=None, at=LATER, reach="mail")
         assert CalendarEntry.objects.live().get().address == "ina@example.org"
-        assert [message.kind for message in Message.objects.filter(state="owed")] == ["booked"]
+        assert [message.kind for message in Message.objects.filter(state="owed")] == ["news"]
 
     def test_another_name_moves_no_invitation(self, person):
         before = CalendarEntry.objects.get()

@@ -183,8 +183,8 @@ class TestAfterwards:
     def test_an_invitation_moves_to_another_address(self, run):
         booking = take(run)
         change_person(Person.objects.get(pk=booking.person_id), by=None, email="new@example.org")
-        subject, text, _html = sent("moved away")
-        assert subject == "This invitation has moved: Bread & butter, Wed, Jun 3"
+        subject, text, _html = sent("calendar")
+        assert subject == "For your calendar: Bread & butter, Wed, Jun 3"
         assert "You are still booked." in text
 
 

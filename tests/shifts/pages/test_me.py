@@ -107,7 +107,7 @@ class TestFacts:
         put(ready_person(lead_since=TODAY), run)
         seat(run=run, person=ana, seat="second", by=None)
         client.post("/me/", GOOD | {"reach": "text"})
-        assert Message.objects.filter(person=ana, kind="moved away").count() == 1
+        assert Message.objects.filter(person=ana, kind="calendar").count() == 1
         old, new = CalendarEntry.objects.filter(person=ana).order_by("pk")
         assert old.cancelled_at
         assert (new.cancelled_at, new.address) == (None, "")
