@@ -3,7 +3,7 @@
 import logging
 import re
 
-PRIVATE = re.compile(r"(/(?:cal|requests)/)[^/\s?\".]+")
+PRIVATE = re.compile(r"(/(?:cal|requests|handover)/)[^/\s?\".]+")
 
 
 def mask(text: str) -> str:

@@ -19,6 +19,16 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("book", POST): (IN, 400, 400, 400, 400),  # without saying which seat
     ("give_back", GET): (IN, 404, 200, 200, 404),
     ("sign_off", POST): (IN, 404, 404, 409, 404),  # the ride is still to come
+    ("regular_begin", GET): (IN, 200, 200, 200, 200),
+    ("regular_begin", POST): (IN, 400, 400, 400, 400),  # without saying how often
+    ("hand_over_ask", GET): (IN, 404, 302, 200, 404),  # in the second seat: back to the run
+    ("hand_over_withdraw", POST): (IN, 404, 302, 302, 404),
+    ("regular", GET): (IN, 404, 200, 404, 404),
+    ("regular_skip", POST): (IN, 404, 200, 404, 404),  # without dates
+    ("regular_unskip", POST): (IN, 404, 404, 404, 404),  # no skip named
+    ("regular_name", POST): (IN, 404, 404, 404, 404),  # nobody named
+    ("regular_stop", GET): (IN, 404, 200, 404, 404),
+    ("regular_stop", POST): (IN, 404, 200, 404, 404),  # without a day
     ("orientation", GET): (IN, 200, 200, 200, 200),
     ("briefing", GET): (IN, 200, 200, 200, 200),
     ("doors", GET): (IN, 200, 200, 200, 200),
@@ -34,6 +44,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("act_for", POST): (IN, 404, 404, 404, 404),  # for nobody named
     # with a private link, or open to all
     ("feed", GET): (200, 200, 200, 200, 200),
+    ("hand_over", GET): (200, 200, 200, 200, 200),
+    ("hand_over", POST): (400, 400, 400, 400, 400),  # neither yes nor no
     ("healthz", GET): (200, 200, 200, 200, 200),
     # the desk
     ("desk", GET): (IN, 403, 403, 403, 200),

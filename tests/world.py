@@ -7,8 +7,9 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from shifts.calendar import feed as feeds
-from shifts.models import Booking
+from shifts.models import Booking, HandOver, Standing
 from shifts.schedule.making import Plan, add_shift
+from shifts.seats.handover import token_of
 from shifts.seats.replies import take
 from sites.changes import close_site
 from tests.factories import (
@@ -49,7 +50,7 @@ def build_world():
     desk = coordinator()
     TOTP.activate(desk.user, generate_totp_secret())
     run = make_run(sites=[site, drop])
-    put(lead, run)
+    driven = put(lead, run)
     put(person, run, Booking.Seat.SECOND)
     make_ready(lead)
     license = Step.objects.get(code="form")
@@ -64,6 +65,10 @@ def build_world():
         ),
     )  # fmt: skip
     owe(person=PersonFactory(by_phone=True), mail=Mail("Hello", "Hello", "Hello"), kind="booked", key="hello")
+    hand_over = HandOver.objects.create(booking=driven, to=other, asked_at=timezone.now())
+    mine = Standing.objects.create(
+        shift=shift, person=person, anchor=day, from_day=day, made_at=timezone.now()
+    )  # fmt: skip
     letter = f"From: {person.email}\nSubject: Tuesday\n\nMay I bring my sister?\n".encode()
     keys = {
         "reply": take(letter).pk,
@@ -71,6 +76,8 @@ def build_world():
         "step": license.pk, "completion": completion.pk, "shift": shift.pk,
         "away": add_away(person, first=day, last=day + timedelta(days=1), by=None).pk,
         "closure": close_site(site, first=later, last=later, by=None).pk,
+        "weekly_run": shift.runs.ahead(timezone.now()).first().pk, "regular": mine.pk,
+        "hand_over": token_of(hand_over),
         "token": feeds.path(person).removeprefix("/cal/").removesuffix(".ics"),
     }  # fmt: skip
     return keys, dict(zip(WHO, [None, other.user, person.user, lead.user, desk.user], strict=True))
@@ -79,6 +86,8 @@ def build_world():
 # Which row an address's number means, by the beginning of its name.
 MEANS = {
     "desk_told": "message", "desk_not_told": "message", "desk_try_again": "message", "doors": "site",
+    "regular_begin": "weekly_run", "regular": "regular", "regular_skip": "regular",
+    "regular_unskip": "regular", "regular_name": "regular", "regular_stop": "regular",
     "my_away_end": "away", "desk_away_end": "away", "desk_lift": "closure", "desk_step_back": "completion",
     "desk_site": "site", "desk_site_list": "site", "desk_send_list": "site",
     "desk_door_notes": "site", "desk_contacts": "site", "desk_close": "site",
@@ -92,5 +101,9 @@ MEANS = {
 def address(name, keys):
     [pattern] = [pattern for pattern in own_patterns() if pattern.name == name]
     wanted = pattern.pattern.regex.groupindex
-    values = {"pk": keys[MEANS.get(name, "run")], "step": keys["step"], "token": keys["token"]}
+    values = {
+        "pk": keys[MEANS.get(name, "run")],
+        "step": keys["step"],
+        "token": keys.get(name, keys["token"]),
+    }
     return reverse(name, kwargs={key: values[key] for key in wanted})

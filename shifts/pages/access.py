@@ -89,7 +89,9 @@ def page_facts(request: HttpRequest) -> dict[str, Any]:
 
 
 NAV = {
-    "home": "home", "runs": "runs", "run": "runs", "orientation": "orientation", "briefing": "orientation",
+    "home": "home", "regular": "home", "regular_stop": "home", "runs": "runs", "run": "runs",
+    "regular_begin": "runs", "hand_over_ask": "runs", "give_back": "runs",
+    "orientation": "orientation", "briefing": "orientation",
     "doors": "orientation", "calendar": "calendar", "new_link": "calendar", "me": "me",
     "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_week": "week",
     "desk_people": "people", "desk_person": "people", "desk_new_person": "people", "desk_import": "people",

@@ -240,6 +240,29 @@ class AwayForm(forms.Form):
         return days
 
 
+class SkipForm(AwayForm):
+    """Dates of a regular run to be left out."""
+
+    reason = LineField(label=gettext_lazy("Why?"), required=False, max_length=200)
+
+
+class StopForm(forms.Form):
+    last_day = forms.DateField(
+        label=gettext_lazy("Last day"),
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        help_text=gettext_lazy("A run on that day is still yours."),
+        error_messages={"required": gettext_lazy("Give the last day.")},
+    )
+
+    def clean_last_day(self) -> date:
+        day: date = self.cleaned_data["last_day"]
+        if day < today():
+            raise forms.ValidationError(_("That day is over. Choose today or a later day."))
+        if day > today() + FURTHEST_AWAY:
+            raise forms.ValidationError(_("That is more than two years ahead. Look at the year."))
+        return day
+
+
 def rows_of(form: type[forms.Form], prefix: str, most: int, blank: int) -> type[forms.BaseFormSet]:
     """A list of rows with some empty ones below; a request without any rows means none."""
 

@@ -20,14 +20,17 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shifts.cover.candidates import KeysAsList
-from shifts.models import Booking, Policy, Run, Stop
+from shifts.models import Booking, HandOver, Policy, Run, Stop
 from shifts.models.run import RunQuerySet
 from shifts.pages import volunteer_parts as parts
 from shifts.pages import volunteer_run as page
 from shifts.pages.access import Request, is_coordinator, volunteer_only
 from shifts.pages.forms_volunteer import GiveBackForm, SignOffForm, span_of_days
 from shifts.pages.readings import readings_in, record_readings
+from shifts.pages.regular_parts import my_regular_runs
 from shifts.seats import booking as seats
+from shifts.seats import handover
+from shifts.seats.keeping import kept_for
 from shifts.seats.refusals import AlreadyOn, Refusal
 from shifts.seats.rides import ride_of, sign_off_ride
 from sites.models import Programme
@@ -106,8 +109,20 @@ def home(request: Request) -> HttpResponse:
             if state.met and parts.expires_soon(state.valid_until, localdate(at))
         ],
         "rides": rides_to_sign_off(person, at) if person.is_lead else [],
+        "regular_runs": my_regular_runs(person, at),
+        "asked": [asked_card(one) for one in handover.asked_of(person, at)],
     }
     return render(request, "volunteer/home.html", context)
+
+
+def asked_card(hand_over: HandOver) -> dict[str, str]:
+    run = hand_over.booking.run
+    return {
+        "name": handover.short_name(hand_over.booking.person),
+        "title": run.title,
+        "when": parts.when(run.starts_at),
+        "url": reverse("hand_over", args=[handover.token_of(hand_over)]),
+    }
 
 
 def next_run(run: Run, person: Person, lacking: list[Step]) -> dict[str, Any]:
@@ -158,6 +173,7 @@ def runs(request: Request) -> HttpResponse:
         .without_closed()
         .with_people()
     )
+    found = without_kept(found, person, at)
     context = {
         "days": days_of(found, person, at, policy, request.programme),
         "span": span_of_days(first, last),
@@ -166,6 +182,16 @@ def runs(request: Request) -> HttpResponse:
         "missing": [term.step for term in clearance.missing(person, on=today)] if person.drives else [],
     }
     return render(request, "volunteer/runs.html", context)
+
+
+def without_kept(found: list[Run], person: Person, at: datetime) -> list[Run]:
+    """Leaves out the runs that wait for somebody else's regular run or crew; in Python, with a number of
+    queries that does not grow."""
+    empty = [run for run in found if run.shift_id and not parts.has_driver(run)]
+    kept = kept_for(empty, at=at) if empty else {}
+    others = {pk: standing for pk, standing in kept.items() if standing.person_id != person.pk}
+    crews = set(person.crews.values_list("pk", flat=True)) if others else set()
+    return [run for run in found if run.pk not in others or others[run.pk].pk in crews]
 
 
 def day_asked(request: Request) -> date | None:
@@ -315,6 +341,7 @@ def give_back(request: Request, pk: int) -> HttpResponse:
         "run": found,
         "when": parts.when(found.starts_at),
         "call_as_well": found.starts_at - at <= CALL_AS_WELL,
+        "regular": mine.standing_id,
     }
     return render(request, "volunteer/give_back.html", context)
 

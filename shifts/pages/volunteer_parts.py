@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
@@ -13,18 +13,22 @@ from django.utils.timezone import localdate, localtime
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from shifts.models import Booking, Run, Stop
+from shifts.models import Booking, Run, Standing, Stop
 from shifts.pages.desk_parts import phone_of
 from sites.models import DoorNotes, Site
 from volunteers import doors
 from volunteers.briefing import EXPIRES_SOON
 from volunteers.models import Person, Step
 
+DAY = timedelta(days=1)
+
+
 # --- runs
 
 
-def seats_of(run: Run, viewer: Person) -> list[dict[str, str]]:
-    """Both seats of a run that was fetched `with_people`, driver first; of others only the first name."""
+def seats_of(run: Run, viewer: Person, kept_for: Standing | None = None) -> list[dict[str, str]]:
+    """Both seats of a run that was fetched `with_people`, driver first; of others only the first name. An
+    empty driver's seat may be `kept_for` its regular."""
     seated = {booking.seat: booking for booking in run.seated}
     off = (
         _("cancelled") if run.is_cancelled else _("closed that day") if getattr(run, "closed", False) else ""
@@ -36,21 +40,36 @@ def seats_of(run: Run, viewer: Person) -> list[dict[str, str]]:
         seat = {"kind": str(kind), "label": labels[kind], "state": "empty", "word": empty[kind], "note": off}
         booking = seated.get(kind)
         if booking:
-            lead = kind == Booking.Seat.DRIVER and booking.person.is_lead
-            note = off or (_("lead driver") if lead else "")
+            notes = [_("regular")] if booking.standing_id else []
+            if kind == Booking.Seat.DRIVER and booking.person.is_lead:
+                notes.append(_("lead driver"))
+            note = off or ", ".join(notes)
             name = _("you") if booking.person_id == viewer.pk else booking.person.first_name
             seat |= {"state": "taken", "word": name, "note": note}
         elif kind == Booking.Seat.SECOND and not run.second_seat:
             seat |= {"state": "none", "word": _("no second seat"), "note": ""}
         elif off:
             seat |= {"state": "off", "word": off, "note": ""}
+        elif kind == Booking.Seat.DRIVER and kept_for:
+            seat |= {"state": "waiting", "word": kept_word(kept_for, viewer), "note": _("regular")}
         seats.append(seat)
     return seats
+
+
+def kept_word(standing: Standing, viewer: Person) -> str:
+    if standing.person_id == viewer.pk and not standing.crew:
+        return _("kept for you")
+    return _("kept for %(name)s") % {"name": standing.crew or standing.person.first_name}
 
 
 def seat_on(run: Run, person: Person) -> Booking | None:
     """The person's live booking on a run that was fetched `with_people`."""
     return next((booking for booking in run.seated if booking.person_id == person.pk), None)
+
+
+def has_driver(run: Run) -> bool:
+    """Of a run that was fetched `with_people`."""
+    return any(booking.seat == Booking.Seat.DRIVER for booking in run.seated)
 
 
 def card_of(run: Run, viewer: Person, note: str = "") -> dict[str, Any]:

@@ -11,12 +11,15 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from shifts.calendar.components import newest_doors
-from shifts.models import Booking, Run
+from shifts.models import Booking, HandOver, Policy, Run, Standing
 from shifts.pages import volunteer_parts as parts
 from shifts.pages.desk_parts import phone_of
 from shifts.pages.forms_volunteer import SignOffForm, says_ill
+from shifts.pages.regular_parts import may_begin
+from shifts.seats import handover
 from shifts.seats.booking import why_not
-from shifts.seats.refusals import NoSecondSeat, NotReady, Refusal, Taken
+from shifts.seats.keeping import kept_for, release_day
+from shifts.seats.refusals import Kept, NoSecondSeat, NotReady, Refusal, Taken
 from shifts.seats.rides import ride_of
 from volunteers import clearance
 from volunteers.models import Person, Step
@@ -60,11 +63,15 @@ def facts(
     offers = [] if mine or over else offers_of(run, person, at, doors, refused, gave_back)
     asked_to_read = any(offer["doors"] for offer in offers)
     new_doors = [] if over or run.is_cancelled or asked_to_read else to_read_first(run, person, doors)
+    regular = regular_keeping(run, at)
     return {
         "run": run,
         "when": parts.when(run.starts_at),
         "crates": parts.crates_expected(run),
-        "seats": parts.seats_of(run, person),
+        "seats": parts.seats_of(run, person, kept_for=regular),
+        "kept_until": release_day(run, Policy.current())
+        if regular and regular.person_id == person.pk and not mine
+        else None,
         "mine": mine,
         "drives": drives(run, person),
         "over": over,
@@ -74,6 +81,8 @@ def facts(
         "offers": [offer for offer in offers if not offer["why"]],
         "refusals": [offer for offer in offers if offer["why"]],
         "is_full": not mine and not over and not offers,
+        "can_be_regular": drives_or_may(mine, offers) and may_begin(run, person, at),
+        **handing_facts(run, mine, at),
         "starts_soon": not mine and timedelta(0) < run.starts_at - at <= STARTS_SOON,
         "beside": beside(run, person),
         "stops": stops_of(run, person, doors, shown_above=bool(new_doors) or asked_to_read),
@@ -94,6 +103,28 @@ def facts(
 def drives(run: Run, person: Person) -> bool:
     mine = parts.seat_on(run, person)
     return mine is not None and mine.seat == Seat.DRIVER
+
+
+def regular_keeping(run: Run, at: datetime) -> Standing | None:
+    """Whose regular run it is kept for: nobody sits there yet. None where it is kept for nobody."""
+    if run.shift_id is None or parts.has_driver(run) or run.is_cancelled or run.starts_at <= at:
+        return None
+    return kept_for([run], at=at).get(run.pk)
+
+
+def drives_or_may(mine: Booking | None, offers: Sequence[dict[str, Any]]) -> bool:
+    """Whether the person drives the run, as a single one, or the driver's seat is theirs to take at once."""
+    if mine:
+        return mine.seat == Seat.DRIVER and mine.standing_id is None
+    return any(offer["seat"] == Seat.DRIVER and not offer["why"] and not offer["doors"] for offer in offers)
+
+
+def handing_facts(run: Run, mine: Booking | None, at: datetime) -> dict[str, Any]:
+    """For the driver of a run ahead: whether it can be handed on, and who is asked."""
+    if mine is None or mine.seat != Seat.DRIVER or run.starts_at <= at or run.is_cancelled:
+        return {}
+    asked: HandOver | None = handover.open_for(mine)
+    return {"can_hand_on": asked is None, "asked": handover.short_name(asked.to) if asked else ""}
 
 
 def beside(run: Run, person: Person) -> list[dict[str, str]]:
@@ -200,6 +231,8 @@ def offers_of(
         refusal = refused[1] if refused and asked else why_not(run=run, person=person, seat=seat, at=at)
         if isinstance(refusal, (Taken, NoSecondSeat)) and not asked:
             continue
+        if offers and offers[0]["is_kept"] and not asked:
+            continue  # nobody drives yet: there is nobody to sit beside
         if offers and not offers[0]["why"] and not asked:
             continue
         unread = notes_to_read(refusal, doors)
@@ -217,6 +250,7 @@ def offers_of(
                 "why": refusal.why if refusal else "",
                 "next": refusal.next if refusal else "",
                 "asked": asked,
+                "is_kept": isinstance(refusal, Kept),
                 "missing": tasks_of(run, refusal.missing) if isinstance(refusal, NotReady) else [],
             }
         )
