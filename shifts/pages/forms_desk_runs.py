@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django import forms
 from django.utils.formats import date_format, time_format
@@ -57,6 +58,20 @@ def day_named(day: date, today: date) -> str:
     return near + date_format(day)
 
 
+def moment_meant(day: date, clock: time, zone: ZoneInfo) -> datetime:
+    """The moment that a day and a time mean. Refuses a time the clocks skip or show twice."""
+    moments, shown = readings(day, clock, zone), time_format(clock)
+    if not moments:
+        raise forms.ValidationError(
+            f"The clocks go forward that night, and {shown} does not exist. Choose another time."
+        )
+    if len(moments) > 1:
+        raise forms.ValidationError(
+            f"The clocks go back that night, and {shown} comes twice. Choose a time before or after."
+        )
+    return moments[0]
+
+
 class OneOffForm(forms.Form):
     """A run outside any weekly run, in four fields: from, to, when, how much."""
 
@@ -107,20 +122,11 @@ class OneOffForm(forms.Form):
     def clean_when(self) -> datetime:
         """The moment the run starts. Refuses a time the clocks skip or show twice, and one that is over."""
         day, clock = self.cleaned_data["when"]
-        moments = readings(day, clock, self.zone)
-        shown = time_format(clock)
-        if not moments:
-            raise forms.ValidationError(
-                f"The clocks go forward that night, and {shown} does not exist. Choose another time."
-            )
-        if len(moments) > 1:
-            raise forms.ValidationError(
-                f"The clocks go back that night, and {shown} comes twice. Choose a time before or after."
-            )
-        if moments[0] <= self.at:
+        moment = moment_meant(day, clock, self.zone)
+        if moment <= self.at:
             now = time_format(self.at.astimezone(self.zone))
             raise forms.ValidationError(f"That is over: it is {now} now. Choose a later time.")
-        return moments[0]
+        return moment
 
     def clean(self) -> dict[str, Any]:
         facts = super().clean() or {}

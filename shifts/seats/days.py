@@ -37,6 +37,8 @@ from volunteers.progress import NotPossible
 
 NEARLY = timedelta(hours=1)  # so long before its start a driver may already stand at a closed door
 
+CHANGED_MEANWHILE = "This run was changed meanwhile. This is how it is now: please choose again."
+
 # --- what is wanted
 
 
@@ -333,7 +335,7 @@ def wrong_with(change: Change, run: Run | None, sites: Mapping[int, Site], *, at
     if run is None:
         return Problem("run", "This run is no longer there: the weekly run has dropped its date.")
     if fingerprint(run) != change.seen:
-        return Problem("run", "This run was changed meanwhile. This is how it is now: please choose again.")
+        return Problem("run", CHANGED_MEANWHILE)
     if run.ends_at <= at:
         return Problem("run", "This run is over, so it stays as it was.")
     if isinstance(change, PutOn) and run.cancel_cause != Run.Cause.CALLED_OFF:
