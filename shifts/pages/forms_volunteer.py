@@ -139,15 +139,13 @@ class CalendarForm(forms.Form):
     calendar = forms.ChoiceField(
         label=gettext_lazy("How my runs reach my calendar"),
         choices=(
-            (
-                Person.Calendar.MAIL,
-                gettext_lazy("By invitations in the mail. Open one, and the run is in; changes follow."),
-            ),
-            (
-                Person.Calendar.LINK,
-                gettext_lazy("By my private link. My calendar fetches the runs by itself, some times a day."),
-            ),
-            (Person.Calendar.BOTH, gettext_lazy("By both. Each run then shows twice.")),
+            (Person.Calendar.MAIL, gettext_lazy("Invitations in the mail")),
+            (Person.Calendar.LINK, gettext_lazy("My private link")),
+            (Person.Calendar.BOTH, gettext_lazy("Both: each run shows twice")),
+        ),
+        help_text=gettext_lazy(
+            "An invitation: open it, and the run is in your calendar; a change or an end follows by mail. "
+            "The link: your calendar fetches your runs by itself, some times a day."
         ),
         widget=forms.RadioSelect,
         error_messages={
