@@ -63,9 +63,6 @@ def take_too_large(head: bytes, size: int, *, at: datetime | None = None) -> Rep
 
 def take_letter(letter: Letter, *, at: datetime) -> Reply:
     programme = Programme.current()
-    known = Reply.objects.filter(digest=letter.digest).first()
-    if known:
-        return known
     try:
         with transaction.atomic(), timezone.override(programme.zone):
             # Written first: whoever takes the same message at the same moment waits here, then finds it.
@@ -198,16 +195,17 @@ def under_lock(
     # One date of a regular run that is still at the time that is answered: the version counts changes to all
     # its dates, and giving one back must not turn the answer to the next into an old one.
     unmoved = bool(entry.standing_id and (run.starts_at == answer.occurrence if run else day))
-    old = too_old(entry, answer, unmoved=unmoved, at=at)
+    old = too_old(entry, answer, unmoved=unmoved)
     if old:
         return old
+    # A clock that is ahead must not silence the answers after it.
     CalendarEntry.objects.filter(pk=entry.pk).update(
         reply=answer.partstat, reply_sequence=answer.sequence, reply_stamp=min(answer.stamp, at)
     )
     return act()
 
 
-def too_old(entry: CalendarEntry, answer: Answer, *, unmoved: bool, at: datetime) -> Verdict | None:
+def too_old(entry: CalendarEntry, answer: Answer, *, unmoved: bool) -> Verdict | None:
     """SEQUENCE first, then DTSTAMP (RFC 5546 2.1.5). An old yes does nothing; an old no ends nothing, but
     is worth a question unless a newer answer has overtaken it."""
     declines = answer.partstat == "DECLINED"
@@ -221,7 +219,7 @@ def too_old(entry: CalendarEntry, answer: Answer, *, unmoved: bool, at: datetime
         if answer.partstat == "ACCEPTED":
             return nothing("It answers an invitation that has changed since.")
         return kept("It answers an invitation that has changed since: ask whether it still holds.")
-    if is_overtaken(entry, answer, at=at):
+    if is_overtaken(entry, answer):
         # One row keeps the last answer to all dates of a regular run: the newer one may be to another date.
         if entry.standing_id and declines:
             return kept("A no that came late, after a newer answer: ask whether it still holds.")
@@ -235,11 +233,10 @@ def is_on(entry: CalendarEntry) -> bool:
     return CalendarEntry.objects.live().filter(**owner).exists()
 
 
-def is_overtaken(entry: CalendarEntry, answer: Answer, *, at: datetime) -> bool:
+def is_overtaken(entry: CalendarEntry, answer: Answer) -> bool:
     if entry.reply_stamp is None or entry.reply_sequence is None:
         return False
-    # A clock that is ahead must not silence the answers after it.
-    return (answer.sequence, min(answer.stamp, at)) < (entry.reply_sequence, entry.reply_stamp)
+    return (answer.sequence, answer.stamp) < (entry.reply_sequence, entry.reply_stamp)
 
 
 def answer_whole(answer: Answer) -> Verdict:
