@@ -252,7 +252,8 @@ def leave(person: Person, *, give_up: Sequence[Booking] = (), by: Any, at: datet
     at = at or timezone.now()
     day = local_date(at, Programme.current().zone)
     standings = list(person.standings.going_on(day).select_related("shift", "person"))
-    hold(Run.objects.filter(Q(bookings__in=give_up) | Q(shift__standings__in=standings, starts_at__gt=at)))
+    runs = Run.objects.filter(Q(bookings__in=give_up) | Q(shift__standings__in=standings, starts_at__gt=at))
+    hold(runs, also=[person.pk])
     news = News(at=at)
     for booking in give_up:
         if booking.person_id == person.pk:
@@ -269,7 +270,7 @@ def change_person(person: Person, *, by: Any, at: datetime | None = None, **fact
     """Changes a person. When their mail goes elsewhere from now on, or they no longer want invitations, so
     do these: cancelled at the old address, sent anew to the new one, under a new UID."""
     at = at or timezone.now()
-    before = entries.address_of(person)
+    before = entries.address_of(Person.objects.locked().get(pk=person.pk))
     person = change_person_facts(person, by=by, at=at, **facts)
     entries.feed_changed([person.pk])
     address = entries.address_of(person)

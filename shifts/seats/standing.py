@@ -23,7 +23,7 @@ from shifts.models.standing import StandingQuerySet
 from shifts.schedule import recurrence
 from shifts.schedule.clock import local_date
 from shifts.seats import notices, refusals
-from shifts.seats.booking import give_back, hold, seat
+from shifts.seats.booking import clash, give_back, hold, seat
 from shifts.seats.keeping import keeps, live_bookings, release_day, skip_day, with_skips
 from shifts.seats.news import News
 from sites.log import record
@@ -85,6 +85,9 @@ def why_not(wish: Wish, *, at: datetime, on_behalf: bool = False) -> refusals.Re
     taken = regularly_taken(wish, runs)
     if runs and len(taken) == len(runs):
         return refusals.RegularTaken(taken[runs[0].pk])
+    clashes = [clash(run, wish.person) for run in runs if run.pk not in taken]
+    if not wish.crew and clashes and all(clashes) and clashes[0]:
+        return refusals.Elsewhere(clashes[0])
     if on_behalf:
         return None
     if is_kept_free(wish.shift, at):

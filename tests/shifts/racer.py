@@ -9,6 +9,7 @@ import json
 import os
 import sys
 from contextlib import ExitStack
+from datetime import date
 
 import django
 
@@ -19,9 +20,9 @@ from django.db import connection, transaction  # noqa: E402
 from django.urls import reverse  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
-from shifts.models import Booking, Run  # noqa: E402
+from shifts.models import Booking, Run, Shift, Standing  # noqa: E402
 from shifts.schedule.making import make_runs_ahead  # noqa: E402
-from shifts.seats import booking, changes, consequences  # noqa: E402
+from shifts.seats import booking, changes, consequences, standing  # noqa: E402
 from shifts.seats.refusals import Refusal  # noqa: E402
 from sites.models import Site  # noqa: E402
 from volunteers import progress  # noqa: E402
@@ -46,6 +47,24 @@ def cancel(run):
     changes.cancel_run(Run.objects.get(pk=run), reason="Snow.", by=None)
 
 
+def begin_regular(shift, person):
+    wish = standing.Wish(
+        shift=Shift.objects.get(pk=shift),
+        person=Person.objects.get(pk=person),
+        from_day=timezone.now().date(),
+    )
+    standing.begin(wish, by=None)
+
+
+def skip(row, first, last):
+    row = Standing.objects.get(pk=row)
+    standing.skip(row, first=date.fromisoformat(first), last=date.fromisoformat(last), by=None)
+
+
+def seat_regulars():
+    standing.seat_regulars()
+
+
 def withdraw(completion):
     progress.withdraw(Completion.objects.get(pk=completion), reason="By mistake.", by=None)
 
@@ -62,7 +81,21 @@ def move_person(person, email):
     consequences.change_person(Person.objects.get(pk=person), by=None, email=email)
 
 
-TASKS = {task.__name__: task for task in (seat, give_back, cancel, withdraw, make, move_site, move_person)}
+TASKS = {
+    task.__name__: task
+    for task in (
+        seat,
+        give_back,
+        cancel,
+        withdraw,
+        make,
+        move_site,
+        move_person,
+        begin_regular,
+        skip,
+        seat_regulars,
+    )
+}
 
 
 def outcome(name, *arguments):

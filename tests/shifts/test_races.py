@@ -13,7 +13,7 @@ import pytest
 from django.db import connection
 from django.utils import timezone
 
-from shifts.models import Booking, CalendarEntry, Run, Shift
+from shifts.models import Booking, CalendarEntry, Run, Shift, Standing
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
 from sites.models import Event
 from tests.conftest import database_url
@@ -268,3 +268,61 @@ def test_runs_made_by_several_are_made_once(racers):
         dates = list(shift.runs.values_list("slot_date", flat=True))
         assert len(dates) == len(set(dates))
     assert all(run.stops.count() == 2 for run in Run.objects.prefetch_related("stops"))
+
+
+def weekly_runs(number):
+    sites = [SiteFactory().pk, DropOffFactory().pk]
+    long_ago = timezone.now() - timedelta(days=20)
+    plan = Plan(
+        rule="FREQ=WEEKLY;BYDAY=TU", starts=time(8), minutes=60, stops=((sites[0], 0), (sites[1], 30))
+    )
+    names = [f"Tuesdays {n}" for n in range(number)]
+    return [add_shift(name=name, plan=plan, from_day=long_ago.date(), by=None) for name in names]
+
+
+def test_a_regular_run_that_all_want_is_one_persons(racers):
+    shifts, people = weekly_runs(4), [ready_person() for _ in racers]
+    wishes = [[["begin_regular", shift.pk, person.pk] for shift in shifts] for person in people]
+    for shift, outcomes in zip(shifts, zip(*race(racers, wishes), strict=True), strict=True):
+        assert Counter(outcomes)["done"] == 1
+        assert set(outcomes) <= {"done", "regular taken", "elsewhere"}
+        winner = people[outcomes.index("done")]
+        assert {booking.person for booking in Booking.objects.live().filter(run__shift=shift)} <= {winner}
+    pairs = list(Booking.objects.live().values_list("person", "run__starts_at"))
+    assert len(pairs) == len(set(pairs)), "nobody is in two places"
+
+
+def test_nobody_is_seated_over_a_skip(racers):
+    """One skips while the others, again and again, seat whoever is a regular: each date given up stays so."""
+    (shift,) = weekly_runs(1)
+    person = ready_person()
+    race(racers[:1], [[["begin_regular", shift.pk, person.pk]]])
+    row = person.standings.get()
+    days = [run.slot_date for run in shift.runs.ahead(timezone.now())]
+    skips = [["skip", row.pk, str(day), str(day)] for day in days[1:]]
+    results = race(racers, [skips] + [[["seat_regulars"]] * 6] * (RACERS - 1))
+    assert {outcome for outcomes in results for outcome in outcomes} == {"done"}
+    assert [booking.run.slot_date for booking in Booking.objects.live()] == days[:1]
+    [entry] = CalendarEntry.objects.live()
+    assert Message.objects.filter(about=entry.uid).count() == entry.sequence + 1
+
+
+def test_a_run_that_is_kept_no_longer_is_taken_once(racers):
+    """Regular drivers are seated at the very moment at which others book what was theirs."""
+    shifts = weekly_runs(3)
+    for shift in shifts:
+        late = ready_person()
+        cards = late.completions.filter(step__code="insurance")
+        cards.update(withdrawn_at=timezone.now(), withdrawn_reason="Late.")
+        race(racers[:1], [[["begin_regular", shift.pk, late.pk]]])
+        Standing.objects.get_or_create(
+            shift=shift, person=late, anchor=timezone.now().date(), from_day=timezone.now().date(),
+            made_at=timezone.now(),
+        )  # fmt: skip
+        cards.update(withdrawn_at=None, withdrawn_reason="")
+    runs = [run for shift in shifts for run in shift.runs.ahead(timezone.now())]
+    others = [[["seat", run.pk, ready_person().pk] for run in runs] for _ in range(RACERS - 1)]
+    *results, seated = race(racers, [*others, [["seat_regulars"]] * 4])
+    assert set(seated) == {"done"}
+    assert {outcome for outcomes in results for outcome in outcomes} <= {"done", "taken", "kept"}
+    assert Booking.objects.live().count() == len(runs)

@@ -162,6 +162,11 @@ class TestRefused:
         begin(shift, bo, pattern="2nd 4th")
         assert sorted([*dates_of(ana), *dates_of(bo)]) == weeks(*range(8))
 
+    def test_who_is_elsewhere_on_every_date(self, shift, stops, ana):
+        other = add_shift(name="As early", plan=plan(stops), from_day=FIRST, by=None, at=AT)
+        begin(shift, ana)
+        assert self.refusal(other, ana, at=LATER) == "elsewhere"
+
     @pytest.mark.parametrize("rule", ["FREQ=WEEKLY;INTERVAL=2;BYDAY=TU", "FREQ=MONTHLY;BYDAY=2TU"])
     def test_a_pattern_that_has_no_meaning_for_the_rule(self, stops, rule):
         shift = add_shift(name="Seldom", plan=plan(stops, rule), from_day=FIRST, by=None, at=AT)
