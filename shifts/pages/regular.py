@@ -33,7 +33,7 @@ from shifts.seats.refusals import AlreadyRegular, Refusal
 from volunteers.models import Person, Step
 
 FIRST_DATES = 4  # shown of each choice before one is made
-DATES_SHOWN = 12  # one quarter of a weekly run
+DATES_SHOWN = 8  # at once; later ones are behind "later dates"
 Pattern = Standing.Pattern
 
 
@@ -83,7 +83,7 @@ def ask_which(
         "run": run,
         "from_day": run.slot_date,
         "time": time_format(timezone.localtime(run.starts_at)),
-        "choices": [choice | {"chosen": choice["value"] == pattern} for choice in choices],
+        "choices": [choice | {"chosen": choice["value"] == (pattern or Pattern.EVERY)} for choice in choices],
         "kept": any(date["kept"] for choice in choices for date in choice["dates"]),
         "keep_days": Policy.current().keep_days,
         "refusal": refusal,
@@ -136,7 +136,7 @@ def marks_of(wish: regular_runs.Wish, runs: Sequence[Run]) -> dict[int, dict[str
         kept = not note and run.pk not in ready
         found[run.pk] = {
             "day": run.local_date,
-            "note": note or (_("kept for you until you are ready") if kept else ""),
+            "note": note or (_("kept") if kept else ""),
             "kept": kept,
         }
     return found
@@ -192,6 +192,8 @@ def show(
         "successor": successor,
         "ended": ended,
         "dates": dates[:DATES_SHOWN],
+        "later": dates[DATES_SHOWN:],
+        "later_open": any(row["problem"] for row in dates[DATES_SHOWN:]),
         "skips": [
             {"pk": skip.pk, "days": span_of_days(skip.first, skip.last), "reason": skip.reason}
             for skip in standing.skips.all()
@@ -213,7 +215,7 @@ def dates_of(standing: Standing, at: datetime, problems: dict[int, Refusal]) -> 
     steps = lacking_steps(runs)
     crew = ready_of_crew(standing, [run for run in runs if driver_of(run) is None and not run.closed])
     rows = []
-    for run in runs[:DATES_SHOWN]:
+    for run in runs:
         row = row_of(standing, run, steps[run.pk], at=at, policy=policy)
         problem = problems.get(run.pk)
         row["problem"] = f"{problem.why} {problem.next}" if problem else ""
@@ -231,6 +233,7 @@ def row_of(
     skip = next((one for one in standing.skips.all() if one.covers(run.slot_date)), None)
     driver = driver_of(run)
     own = driver is not None and driver.person_id == standing.person_id
+    part = driver is not None and driver.standing_id == standing.pk
     off = run.is_cancelled or run.closed
     kept = not (off or driver or skip)
     word, hint, missing = "", "", []
@@ -239,7 +242,8 @@ def row_of(
     elif run.closed:
         word = _("closed that day")
     elif own:
-        word = _("yours")
+        word = "" if part or standing.crew else _("yours, taken as a single run")
+        hint = _("To give it back, open it.") if word else ""
     elif skip:
         word = _("skipped")
         hint = skip.reason if skip.reason != str(Booking.End.GIVEN_BACK.label) else ""
@@ -267,8 +271,7 @@ def row_of(
         "hint": hint,
         "missing": missing,
         "kept": kept,
-        "own": own,
-        "can_skip": not off and not skip and (own or kept),
+        "can_skip": not off and not skip and (part or kept),
         "skipped": skip if skip and not off and driver is None else None,
         "one_day": skip is not None and skip.first == skip.last,
     }

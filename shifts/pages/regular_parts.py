@@ -53,7 +53,9 @@ def often_in_words(rule: str, pattern: str) -> str:
     weekdays = recurrence.read(rule).weekdays
     if pattern == Standing.Pattern.OTHER:
         return recurrence.in_words(recurrence.weekly(weekdays, every=2))
-    nths = {Standing.Pattern.FIRST_THIRD: (1, 3), Standing.Pattern.SECOND_FOURTH: (2, 4)}.get(pattern)
+    nths = {str(Standing.Pattern.FIRST_THIRD): (1, 3), str(Standing.Pattern.SECOND_FOURTH): (2, 4)}.get(
+        pattern
+    )
     if nths and len(weekdays) == 1:
         return recurrence.in_words(recurrence.monthly(nths, weekdays[0]))
     if nths:

@@ -97,6 +97,8 @@ def token_of(hand_over: HandOver) -> str:
 def found_by(token: str) -> HandOver | None:
     """Whose private link this is; None for a wrong one, and for people who have left."""
     pk = links.row_number(token)
+    if pk is None:
+        return None
     row = HandOver.objects.select_related("booking__person", "booking__run", "to").filter(pk=pk).first()
     if row is None or row.to.left_on or not links.is_valid(token, PURPOSE, row, row.nonce):
         return None
@@ -211,7 +213,7 @@ def accept(hand_over: HandOver, *, starts_at: datetime, by: Any, at: datetime | 
         raise refusal
     if booking.run.starts_at != starts_at:
         raise Moved()
-    news = News(at=at, headline=lambda: _("%(name)s drives now") % {"name": short_name(to)})
+    news = News(at=at, headline=lambda: _("Another driver: %(run)s") % words_of(hand_over))
     give_back(booking, by=by, end=Booking.End.HANDED_ON, news=Quiet(news), at=at)
     seat(run=booking.run, person=to, seat=Booking.Seat.DRIVER, by=by, news=news, at=at)
     answer(hand_over, HandOver.Answer.ACCEPTED, at=at)
@@ -358,7 +360,7 @@ def tell_rider(hand_over: HandOver, news: News) -> None:
         Message.objects.filter(key=f"no-lead:{other.pk}:{hand_over.booking_id}").delete()
         words = [lambda: rider_words(hand_over)]
         if hand_over.booking.person.is_lead and not to.is_lead:
-            words.append(lambda: _("They are no lead driver: a shadow ride would not count with them."))
+            words.append(lambda: _("A shadow ride counts with a lead driver only, and they are none."))
         news.say(other.person, *words)
 
 
