@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from datetime import date, timedelta
+from collections.abc import Callable, Sequence
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.contrib import messages
@@ -12,13 +12,19 @@ from django.http import HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.formats import time_format
 from django.views.decorators.http import require_http_methods, require_safe
 
-from shifts.models import Run, Shift, ShiftTerm, TermStop
+from shifts.cover.regulars import absent_regulars
+from shifts.models import Policy, Run, Shift, ShiftTerm, Standing, TermStop
 from shifts.pages.access import Request, coordinator_only
-from shifts.pages.desk_parts import card_of, title_and_time
-from shifts.pages.forms_shifts import EndForm, ShiftForm, known_facts, plan_of
+from shifts.pages.desk_look import Group, Look, doubts_of, show_look, unless_it_must_be_shown
+from shifts.pages.desk_parts import card_of
+from shifts.pages.forms_shifts import EndForm, ShiftForm, facts_sent, known_facts, plan_of
+from shifts.pages.regular_rows import rows_of_shift
+from shifts.pages.undo import offer_undo, undo_offered
 from shifts.schedule import making, recurrence
+from shifts.seats import standing as regular
 from shifts.seats import weekly
 from sites.models import Site
 from volunteers.progress import today
@@ -43,6 +49,10 @@ def shift_or_404(pk: int) -> Shift:
 
 def page_of(shift: Shift) -> str:
     return reverse("desk_shift", args=[shift.pk])
+
+
+def end_of(shift: Shift) -> str:
+    return reverse("desk_shift_end", args=[shift.pk])
 
 
 # --- the list
@@ -135,45 +145,87 @@ def new_shift(request: Request) -> HttpResponse:
 @coordinator_only
 @page
 def shift(request: Request, pk: int) -> HttpResponse:
-    """The weekly run's page; posting to it changes it from a date on, after a look at what that moves."""
+    """The weekly run's page; posting to it changes it from a date on, after a look at what that does."""
     which, day = shift_or_404(pk), today()
     term = term_now(which, day)
-    form = ShiftForm(posted(request), initial=known_facts(term) if term else {"name": which.name}, term=term)
-    if form.is_bound and form.is_valid():
-        facts = form.cleaned_data
-        if (
-            term
-            and plan_of(term) == form.plan()
-            and which.name == facts["name"]
-            and not future_of(which, term, day)
-        ):
-            messages.info(request, "Nothing was changed: it is already like this.")
-            return redirect(page_of(which))
-
-        def change() -> weekly.Outcome:
-            return weekly.change_shift(
-                which,
-                plan=form.plan(),
-                from_day=facts["from_day"],
-                name=facts["name"],
-                by=request.user,
-            )
-
-        return confirmed(request, which, change, f"{facts['name']}: changed from {us(facts['from_day'])}.")
-    return render(request, "desk/shift.html", facts_of(which, day, form))
+    terms = [*(one for one in which.terms.all() if one != term), term] if term else []
+    form = ShiftForm(
+        posted(request), initial=known_facts(term) if term else {"name": which.name}, terms=terms
+    )
+    if form.is_bound and form.is_valid() and "edit" not in request.POST:
+        return change(request, which, form)
+    return render(request, "desk/shift.html", facts_of(request, which, day, form))
 
 
-def facts_of(which: Shift, day: date, form: ShiftForm) -> dict[str, Any]:
-    ahead = which.runs.on_the_books().ahead(timezone.now()).with_closed().with_people()
+def change(request: Request, which: Shift, form: ShiftForm) -> HttpResponse:
+    at, plan, facts = timezone.now(), form.plan(), form.cleaned_data
+    name, from_day = facts["name"], facts["from_day"]
+    old = term_on(which, from_day)
+    dropped = planned_after(which, from_day)
+    if old and plan_of(old) == plan and which.name == name and not dropped:
+        messages.info(request, "Nothing was changed: it is already like this.")
+        return redirect(page_of(which))
+
+    def make() -> weekly.Outcome:
+        return weekly.change_shift(which, plan=plan, from_day=from_day, name=name, by=request.user, at=at)
+
+    answer, outcome = look_and_make(
+        request,
+        which,
+        make,
+        from_day=from_day,
+        planned=dropped,
+        heading=f"{which.name} from {us(from_day)}: what changes",
+        said=f"{name}: changed from {us(from_day)}.",
+        at=at,
+    )
+    if outcome and old:
+        fields = {**facts_sent(old), "from_day": from_day.isoformat()}
+        offer_undo(request, f"Change it back from {us(from_day)}", page_of(which), **fields)
+    elif outcome and from_day > today():
+        last = from_day - timedelta(days=1)
+        offer_undo(request, "Undo: end it again", end_of(which), last_day=last.isoformat())
+    return answer
+
+
+def term_on(which: Shift, day: date) -> ShiftTerm | None:
+    """The term in force on the day, of those that were fetched."""
+    for term in which.terms.all():
+        if term.applies_from <= day and (term.applies_until is None or term.applies_until > day):
+            return term
+    return None
+
+
+def planned_after(which: Shift, from_day: date, *, ends: bool = False) -> list[str]:
+    """What was planned for later and falls away when the weekly run changes, or ends, from a date on."""
+    terms = list(which.terms.all())
+    said = [
+        f"A change was planned from {us(term.applies_from)}. It falls away: enter it again if it still holds."
+        for term in terms
+        if term.applies_from > from_day
+    ]
+    last = terms[-1].applies_until if terms else None
+    if last and last > from_day and not ends:
+        said.append(f"It was to end after {us(last - timedelta(days=1))}; now it goes on.")
+    return said
+
+
+def facts_of(request: Request, which: Shift, day: date, form: ShiftForm) -> dict[str, Any]:
+    at = timezone.now()
+    ahead = list(which.runs.on_the_books().ahead(at).with_closed().with_people())
+    absent = absent_regulars([run for run in ahead if not run.closed], at=at, policy=Policy.current())
     return {
         "shift": which,
+        "regulars": rows_of_shift(which, ahead, absent, day),
         "now": now_of(which, day),
         "later": [
             {"from": term.applies_from, **term_words(term)}
             for term in which.terms.all()
             if term.applies_from > day and term != term_now(which, day)
         ],
-        "runs": [card_of(run) for run in ahead[:NEXT_RUNS]],
+        "runs": [card_of(run, absent=absent.get(run.pk)) for run in ahead[:NEXT_RUNS]],
+        "doubts": doubts_of([run for run in ahead if not run.closed], at=at),
+        "undo": undo_offered(request),
         "form": form,
         "in_use": Shift.objects.in_use(day).filter(pk=which.pk).exists(),
     }
@@ -182,54 +234,105 @@ def facts_of(which: Shift, day: date, form: ShiftForm) -> dict[str, Any]:
 @coordinator_only
 @page
 def end(request: Request, pk: int) -> HttpResponse:
-    which = shift_or_404(pk)
+    which, at = shift_or_404(pk), timezone.now()
     form = EndForm(posted(request))
-    if form.is_bound and form.is_valid():
-        last = form.cleaned_data["last_day"]
+    if not (form.is_bound and form.is_valid()) or "edit" in request.POST:
+        return render(request, "desk/shift_end.html", {"form": form, "shift": which})
+    last = form.cleaned_data["last_day"]
+    after = last + timedelta(days=1)
+    old = term_on(which, after) or next((t for t in which.terms.all() if t.applies_from > after), None)
+    if old is None:
+        messages.info(request, "Nothing was changed: it has ended by then.")
+        return redirect(page_of(which))
 
-        def change() -> weekly.Outcome:
-            return weekly.end_shift(which, last_day=last, by=request.user)
+    def make() -> weekly.Outcome:
+        return weekly.end_shift(which, last_day=last, by=request.user, at=at)
 
-        return confirmed(request, which, change, f"{which.name} ends after {us(last)}.")
-    return render(request, "desk/shift_end.html", {"form": form, "shift": which})
+    answer, outcome = look_and_make(
+        request,
+        which,
+        make,
+        from_day=after,
+        planned=planned_after(which, after, ends=True),
+        heading=f"{which.name} ends after {us(last)}: what changes",
+        said=f"{which.name} ends after {us(last)}.",
+        at=at,
+    )
+    if outcome:
+        begins = max(after, old.applies_from)
+        fields = {**facts_sent(old), "from_day": begins.isoformat()}
+        offer_undo(request, f"Undo: it goes on from {us(begins)}", page_of(which), **fields)
+    return answer
 
 
 # --- a look before, and a word after
 
 
-def confirmed(request: Request, which: Shift, change: Any, said: str) -> HttpResponse:
-    """Makes the change; first asks where somebody's booked run is moved or falls off the rule."""
-    if "confirm" not in request.POST:
-        would_be = weekly.tried(change)
-        if would_be.told or would_be.kept:
-            context = {
-                "shift": which,
-                "told": rows_of(would_be.told),
-                "kept": rows_of(would_be.kept),
-                "dropped": len(would_be.dropped),
-                "fields": [
-                    (name, value)
-                    for name in request.POST
-                    if name != "csrfmiddlewaretoken"
-                    for value in request.POST.getlist(name)
-                ],
-            }
-            return render(request, "desk/shift_confirm.html", context)
-    messages.success(request, " ".join([said, *outcome_words(change())]))
-    return redirect(page_of(which))
+def look_and_make(
+    request: Request,
+    which: Shift,
+    make: Callable[[], weekly.Outcome],
+    *,
+    from_day: date,
+    planned: list[str],
+    heading: str,
+    said: str,
+    at: datetime,
+) -> tuple[HttpResponse, weekly.Outcome | None]:
+    """Makes a change of the weekly run, or shows what it would do. The outcome where it is made."""
+    before, old = regulars_of(which, from_day), term_on(which, from_day)
 
+    def add(look: Look) -> None:
+        look.notes += planned
+        look.add(*regular_groups(which, from_day, before, old))
 
-def rows_of(runs: Iterable[Run]) -> list[dict[str, str]]:
-    """Runs as they are now, with who is on them."""
-    now = Run.objects.filter(pk__in=[run.pk for run in runs]).with_people()
-    return [
-        {
-            "url": reverse("desk_run", args=[run.pk]),
-            "name": title_and_time(run),
-            "who": ", ".join(booking.person.name for booking in run.seated),
+    outcome, look = unless_it_must_be_shown(
+        request,
+        make,
+        runs=lambda: Run.objects.filter(shift=which, slot_date__gte=from_day).ahead(at),
+        at=at,
+        more=add,
+    )
+    if look:
+        context = {
+            "title": which.name,
+            "heading": heading,
+            "back": {"url": page_of(which), "words": which.name},
+            "button": "Save it as shown",
+            "can_edit": True,
         }
-        for run in now
+        return show_look(request, look, context), None
+    messages.success(request, " ".join([said, *outcome_words(outcome)]))
+    return redirect(page_of(which)), outcome
+
+
+def regulars_of(which: Shift, from_day: date) -> list[Standing]:
+    return list(which.standings.going_on(from_day).select_related("person").order_by("person__name", "pk"))
+
+
+def regular_groups(
+    which: Shift, from_day: date, before: Sequence[Standing], old: ShiftTerm | None
+) -> list[Group]:
+    """Regular runs that go on as something else, and those that end; asked while the change stands."""
+    after = {(one.person_id, one.crew): one for one in regulars_of(which, from_day)}
+    term = which.term_on(from_day)
+    on = [(one, after[key]) for one in before if (key := (one.person_id, one.crew)) in after]
+    ended = [one for one in before if (one.person_id, one.crew) not in after]
+    if term is None or regular.terms_told(term) == regular.terms_told(old):
+        on = []
+    return [
+        Group("Regular runs that go on with it", [goes_on(was, now, term) for was, now in on if term]),
+        Group("Regular runs that end", [{"name": one.crew or one.person.name} for one in ended]),
     ]
+
+
+def goes_on(was: Standing, now: Standing, term: ShiftTerm) -> dict[str, Any]:
+    other = f"; it was {was.get_pattern_display()}" if was.pattern != now.pattern else ""
+    rule = recurrence.in_words(term.rule)
+    return {
+        "name": now.crew or now.person.name,
+        "hint": f"{rule} at {time_format(term.starts)}, {now.get_pattern_display()}{other}",
+    }
 
 
 def outcome_words(outcome: weekly.Outcome) -> list[str]:

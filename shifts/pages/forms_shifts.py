@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from collections.abc import Sequence
 from typing import Any
 
 from django import forms
 
-from shifts.models import Policy, ShiftTerm
+from shifts.models import ShiftTerm
 from shifts.pages.forms_fields import FURTHEST, DayField, LineField
+from shifts.pages.forms_stops import LONGEST, StopsForm, agreed_sent
 from shifts.schedule import recurrence
-from shifts.schedule.legs import usual_arrivals
 from shifts.schedule.making import Plan
-from sites.models import Programme, Site
 from volunteers.progress import today
 
-MOST_STOPS = 4
-LONGEST = 720  # minutes, as the model has it
 WEEKDAYS = [
     (0, "Monday"),
     (1, "Tuesday"),
@@ -30,18 +27,9 @@ EVERY = [(1, "every week")] + [
     (weeks, f"every {weeks} weeks") for weeks in range(2, recurrence.LONGEST_GAP_IN_WEEKS + 1)
 ]
 NTHS = [(1, "1st"), (2, "2nd"), (3, "3rd"), (4, "4th"), (recurrence.LAST, "last")]
-STOPS = ("Pickup", "Then to", "Then to", "Then to")
 
 
-class StopField(forms.ModelChoiceField):
-    """A site in use, or one that the weekly run stops at already."""
-
-    def label_from_instance(self, site: Any) -> str:
-        what = {(True, True): "both", (True, False): "pickup"}.get((site.gives, site.takes), "drop-off")
-        return f"{site.name} ({what})"
-
-
-class ShiftForm(forms.Form):
+class ShiftForm(StopsForm):
     """A weekly run from a date on. `plan()` is what the schedule makes of it."""
 
     name = LineField(
@@ -98,29 +86,12 @@ class ShiftForm(forms.Form):
     )
     from_day = DayField(label="From", past=False, furthest=FURTHEST)
 
-    def __init__(self, *args: Any, term: ShiftTerm | None = None, **options: Any) -> None:
+    def __init__(self, *args: Any, terms: Sequence[ShiftTerm] = (), **options: Any) -> None:
         super().__init__(*args, **options)
-        self.known = [(stop.site_id, stop.after_minutes) for stop in term.stops.all()] if term else []
-        self.stop_names = [f"stop_{n}" for n in range(1, max(MOST_STOPS, len(self.known)) + 1)]
-        sites = Site.objects.in_use() | Site.objects.filter(pk__in=[site for site, _after in self.known])
         others = {name: self.fields.pop(name) for name in list(self.fields) if name != "name"}
-        for number, name in enumerate(self.stop_names):
-            self.fields[name] = StopField(
-                sites,
-                label=STOPS[min(number, MOST_STOPS - 1)],
-                required=number < 2,
-                empty_label="Choose a site" if number < 2 else "no further stop",
-                error_messages={
-                    "required": "Say where it is picked up." if number == 0 else "Say where it goes.",
-                    "invalid_choice": "This site is not there. Choose one of the list.",
-                },
-            )
+        self.add_stops([plan_of(term).stops for term in terms])
         self.fields.update(others)
         self.fields["from_day"].initial = today()
-
-    @property
-    def stop_fields(self) -> list[Any]:
-        return [self[name] for name in self.stop_names]
 
     @property
     def rest(self) -> list[Any]:
@@ -145,49 +116,6 @@ class ShiftForm(forms.Form):
             facts["rule"] = (
                 recurrence.monthly(nths, weekdays[0]) if nths else recurrence.weekly(weekdays, every)
             )
-
-    def check_stops(self, facts: dict[str, Any]) -> None:
-        chosen = [(name, facts[name]) for name in self.stop_names if facts.get(name)]
-        if len(chosen) < 2 or any(name in self.errors for name in self.stop_names):
-            return
-        for (_before, site), (name, following) in pairwise(chosen):
-            if site == following:
-                self.add_error(name, "This is the stop before it. Choose another site.")
-        if not chosen[0][1].gives:
-            self.add_error(chosen[0][0], "Nothing is picked up at this site. Choose a pickup first.")
-        if not chosen[-1][1].takes:
-            self.add_error(chosen[-1][0], "Nothing is dropped off at this site, and it is the last stop.")
-        if any(name in self.errors for name in self.stop_names):
-            return
-        self.check_minutes(facts, [site for _name, site in chosen])
-
-    def check_minutes(self, facts: dict[str, Any], sites: list[Site]) -> None:
-        """The minutes, and when each stop is reached. Stops that stay keep their agreed times."""
-        load = Policy.current().load_minutes
-        arrivals = usual_arrivals(sites, load_minutes=load, programme=Programme.current())
-        usual = arrivals[-1] + load
-        minutes = facts.get("minutes")
-        if [site.pk for site in sites] == [site for site, _after in self.known]:
-            agreed = [after for _site, after in self.known]
-            if minutes is None or minutes > agreed[-1]:
-                arrivals = agreed
-        if "minutes" in self.errors:
-            return
-        minutes = minutes or max(usual, arrivals[-1] + 5)
-        if minutes <= arrivals[-1]:
-            self.add_error(
-                "minutes",
-                f"The last stop is reached {arrivals[-1]} minutes after the start. "
-                f"Give more, or leave it empty for {usual} minutes.",
-            )
-        elif minutes > LONGEST:
-            self.add_error(
-                "minutes",
-                f"With these stops it would take {minutes} minutes; {LONGEST} is the most. "
-                "Look at the places on the map, or give the minutes.",
-            )
-        facts["length"] = minutes
-        facts["stops"] = tuple((site.pk, after) for site, after in zip(sites, arrivals, strict=True))
 
     def plan(self) -> Plan:
         facts = self.cleaned_data
@@ -217,6 +145,16 @@ def known_facts(term: ShiftTerm) -> dict[str, Any]:
     for number, stop in enumerate(term.stops.all(), start=1):
         facts[f"stop_{number}"] = stop.site_id
     return facts
+
+
+def facts_sent(term: ShiftTerm) -> dict[str, Any]:
+    """A term as the form sends it, but for the date from which it counts."""
+    facts = known_facts(term)
+    sent = {"second_seat": "on"} if facts.pop("second_seat") else {}
+    sent |= {"starts": f"{facts.pop('starts'):%H:%M}", "agreed": agreed_sent(plan_of(term).stops)}
+    for name, value in facts.items():
+        sent[name] = list(map(str, value)) if isinstance(value, (list, tuple)) else str(value)
+    return sent
 
 
 def plan_of(term: ShiftTerm) -> Plan:

@@ -11,13 +11,24 @@ KEY = "undo"
 
 
 def offer_undo(request: HttpRequest, words: str, url: str, **fields: Any) -> None:
-    """The next page shows a button with these words; it posts the fields to the address."""
+    """The next page shows a button with these words; it posts the fields to the address. A list is a field
+    that is sent several times."""
     request.session[KEY] = {"words": words, "url": url, "fields": fields}
 
 
 def undo_offered(request: HttpRequest) -> dict[str, Any] | None:
     """What the page has to offer; asked once, then gone."""
-    return request.session.pop(KEY, None)
+    undo = request.session.pop(KEY, None)
+    return undo and {**undo, "pairs": pairs_of(undo["fields"])}
+
+
+def pairs_of(fields: dict[str, Any]) -> list[tuple[str, Any]]:
+    """The fields as a form sends them."""
+    return [
+        (name, one)
+        for name, value in fields.items()
+        for one in (value if isinstance(value, list) else [value])
+    ]
 
 
 def back_to(request: HttpRequest, fallback: str) -> str:

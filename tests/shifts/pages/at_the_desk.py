@@ -3,7 +3,9 @@
 from datetime import UTC, datetime, timedelta
 
 from allauth.mfa.models import Authenticator
+from django.apps import apps
 from django.contrib.messages import get_messages
+from django.contrib.sessions.models import Session
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -85,6 +87,43 @@ def survives_nonsense(client, address, fields, good=None):
     for post in posts:
         answer = client.post(address, {**(good or {}), **post})
         assert answer.status_code in (200, 302), (post, answer.status_code)
+
+
+def looked_at(answer):
+    """What the page of a look holds, in words without markup: by heading, the rows as shown."""
+    return {
+        group.title: [
+            " | ".join(str(part) for part in (row["name"], row.get("hint"), *row.get("lines", ())) if part)
+            for row in group.rows
+        ]
+        for group in answer.context["look"].groups
+    }
+
+
+def confirm(client, answer):
+    """Presses the button of a look: what was typed is sent once more, with the mark of what was shown."""
+    sent = {"confirm": answer.context["look"].mark}
+    for name, value in answer.context["fields"]:
+        sent.setdefault(name, []).append(value)
+    return client.post(answer.wsgi_request.path, sent)
+
+
+def save(client, address, post):
+    """Posts and confirms the look, where there is one."""
+    answer = client.post(address, post)
+    return confirm(client, answer) if answer.status_code == 200 and answer.context.get("look") else answer
+
+
+def press_undo(client, page):
+    """Presses the undo that a page offers; the answer, which may be a look again."""
+    undo = page.context["undo"]
+    return client.post(undo["url"], undo["fields"])
+
+
+def all_rows():
+    """Every row of every table but sessions: two of them are equal when nothing was written between."""
+    models = [model for model in apps.get_models() if model is not Session]
+    return {model._meta.label: sorted(map(str, model.objects.values_list())) for model in models}
 
 
 def queries_of(client, address):

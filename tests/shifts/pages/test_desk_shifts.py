@@ -1,30 +1,44 @@
 """Weekly runs at the desk: added, changed from a date, ended; what booked runs it touches is said before."""
 
-from datetime import date, datetime, time
+from collections import Counter
+from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
 import time_machine
+from django.db import connection, transaction
+from django.db.models import F
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from shifts.models import Run, Shift, ShiftTerm
+from shifts.calendar import feed as feeds
+from shifts.models import Booking, CalendarEntry, Run, Shift, ShiftTerm, Standing
+from shifts.pages.desk_look import look_at
 from shifts.schedule.making import Plan, add_shift
+from shifts.seats import standing as regular
 from shifts.seats.booking import seat
 from sites.models import Event
-from tests.factories import DropOffFactory, SiteFactory, coordinator, ready_person
+from tests.factories import DropOffFactory, SiteFactory, coordinator, make_run, ready_person
+from tests.itip import by_dateutil
 from tests.shifts.pages.at_the_desk import (
     DAY,
     EVERY_PAGE,
     NOW,
     TODAY,
+    all_rows,
+    confirm,
     desk_client,
     errors_of,
+    looked_at,
+    press_undo,
     queries_of,
     said,
+    save,
     survives_nonsense,
     text_of,
 )
-from volunteers.models import Message
+from volunteers.models import Message, Person
+from volunteers.people import add_away
 
 pytestmark = pytest.mark.django_db
 NEW_YORK = ZoneInfo("America/New_York")
@@ -103,14 +117,14 @@ def test_the_list_says_days_time_stops_and_next_run(desk, monday, facts):
         "Mon, Jun 8",
     ):
         assert words in page
-    desk.post(page_of(monday), {**facts, "starts": "09:00", "from_day": "2026-07-01"})
+    save(desk, page_of(monday), {**facts, "starts": "09:00", "from_day": "2026-07-01"})
     assert "changes 7/1/2026" in text_of(desk.get(reverse("desk_shifts")))
-    desk.post(reverse("desk_shift_end", args=[monday.pk]), {"last_day": "2026-07-20"})
+    save(desk, reverse("desk_shift_end", args=[monday.pk]), {"last_day": "2026-07-20"})
     assert "ends after 7/20/2026" in text_of(desk.get(reverse("desk_shifts")))
 
 
 def test_ended_ones_stand_behind_a_link(desk, monday):
-    desk.post(reverse("desk_shift_end", args=[monday.pk]), {"last_day": TODAY.isoformat()})
+    save(desk, reverse("desk_shift_end", args=[monday.pk]), {"last_day": TODAY.isoformat()})
     with time_machine.travel(NOW + 5 * DAY, tick=False):
         assert desk.get(reverse("desk_shifts")).context["rows"] == []
         assert "ended after 6/2/2026" in text_of(desk.get(reverse("desk_shifts"), {"show": "ended"}))
@@ -228,56 +242,289 @@ def test_the_form_shows_what_is_and_sending_it_back_changes_nothing(desk, monday
     assert monday.terms.count() == 1
 
 
-def test_a_change_names_the_booked_runs_before_it_is_saved(desk, monday, facts):
+def test_a_change_shows_every_run_and_who_is_told_before_it_is_saved(desk, monday, facts):
     run = book(monday)
-    Message.objects.all().delete()
-    post = {**facts, "starts": "09:30"}
-    asked = desk.post(page_of(monday), post)
-    page = text_of(asked)
-    assert "Nothing has been saved yet." in page
-    assert "1 booked run changes" in page
-    assert "Monday run, Mon, Jun 8, 8:00 a.m." in page
-    assert "Ana Reyes" in page
-    run.refresh_from_db()
-    assert run.starts_at == datetime(2026, 6, 8, 8, 0, tzinfo=NEW_YORK)
-    assert monday.terms.count() == 1
-    assert not Message.objects.exists()
-    hidden = {
-        name: [v for n, v in asked.context["fields"] if n == name] for name, _v in asked.context["fields"]
-    }
-    done = desk.post(page_of(monday), {**hidden, "confirm": "yes"})
-    assert "8 runs changed. Those booked on 1 run are told." in said(done)
+    seat_by_phone = ready_person(name="Bo Byrd", by_phone=True)
+    seat(run=monday.runs.all()[1], person=seat_by_phone, seat="driver", by=None, on_behalf=True)
+    before = all_rows()
+    asked = desk.post(page_of(monday), {**facts, "starts": "09:30"})
+    assert all_rows() == before
+    assert "Nothing has been saved yet." in text_of(asked)
+    look = looked_at(asked)
+    assert (
+        look["8 runs change"][0] == "Monday run, Mon, Jun 8, 8:00 a.m. | Ana Reyes | 9:30 a.m., was 8:00 a.m."
+    )
+    assert look["2 people are told"] == [
+        "Ana Reyes | by mail | Changed: Monday run, Mon, Jun 8, 9:30 a.m."
+        " | It starts on Mon, Jun 8 at 9:30 a.m.; it was Mon, Jun 8 at 8:00 a.m.",
+        "Bo Byrd | by phone: it comes on your list | Changed: Monday run, Mon, Jun 15, 9:30 a.m."
+        " | It starts on Mon, Jun 15 at 9:30 a.m.; it was Mon, Jun 15 at 8:00 a.m.",
+    ]
+    assert "and 4 more" in text_of(asked)
+    done = confirm(desk, asked)
+    assert "8 runs changed. Those booked on 2 runs are told." in said(done)
     run.refresh_from_db()
     assert run.starts_at == datetime(2026, 6, 8, 9, 30, tzinfo=NEW_YORK)
-    assert Message.objects.filter(kind="changed").count() == 1
+    assert Counter(Message.objects.filter(kind="changed").values_list("person__name", flat=True)) == {
+        "Ana Reyes": 1,
+        "Bo Byrd": 1,
+    }
 
 
-def test_without_anybody_booked_it_is_saved_at_once(desk, monday, facts):
-    answer = desk.post(page_of(monday), {**facts, "starts": "09:30", "from_day": "2026-06-20"})
-    assert answer.status_code == 302
-    assert "6 runs changed" in said(answer)
+def test_nobody_booked_is_shown_all_the_same(desk, monday, facts):
+    asked = desk.post(page_of(monday), {**facts, "starts": "09:30", "from_day": "2026-06-20"})
+    assert set(looked_at(asked)) == {"6 runs change"}
+    assert "6 runs changed" in said(confirm(desk, asked))
     starts = [run.starts_at.astimezone(NEW_YORK).time() for run in monday.runs.order_by("starts_at")]
     assert starts == [time(8)] * 2 + [time(9, 30)] * 6
 
 
-def test_a_booked_run_off_the_new_rule_is_named_and_kept(desk, monday, facts):
+def test_a_change_beyond_the_runs_that_are_made_is_saved_at_once(desk, monday, facts):
+    answer = desk.post(page_of(monday), {**facts, "starts": "09:30", "from_day": "2026-12-01"})
+    assert answer.status_code == 302
+    assert monday.terms.count() == 2
+
+
+def test_other_days_show_what_appears_what_falls_away_and_what_is_kept(desk, monday, facts):
     run = book(monday)
-    post = {**facts, "weekdays": ["2"]}
-    assert "1 booked run falls off the rule" in text_of(desk.post(page_of(monday), post))
-    answer = desk.post(page_of(monday), {**post, "confirm": "yes"})
-    assert "1 run off the rule kept" in said(answer)
+    asked = desk.post(page_of(monday), {**facts, "weekdays": ["2"]})
+    look = looked_at(asked)
+    assert look["1 booked run is kept, though off the rule"] == [
+        "Monday run, Mon, Jun 8, 8:00 a.m. | Ana Reyes"
+    ]
+    assert len(look["7 runs fall away"]) == 7
+    assert look["8 runs appear"][0] == "Monday run, Wed, Jun 3, 8:00 a.m."
+    assert "1 run off the rule kept" in said(confirm(desk, asked))
     run.refresh_from_db()
     assert run.off_rule
     assert run.bookings.live().exists()
     assert monday.runs.filter(off_rule=False, slot_date__week_day=2).count() == 0
 
 
+def test_what_was_typed_can_be_gone_back_to(desk, monday, facts):
+    post = {**facts, "weekdays": ["2", "4"], "starts": "09:30", "crates": "31"}
+    asked = desk.post(page_of(monday), post)
+    sent = {
+        name: [v for n, v in asked.context["fields"] if n == name] for name, _v in asked.context["fields"]
+    }
+    assert sent == {
+        name: [str(v) for v in (value if isinstance(value, list) else [value])]
+        for name, value in post.items()
+    }
+    form = desk.post(page_of(monday), {**sent, "edit": "yes"}).context["form"]
+    assert (form["weekdays"].value(), form["crates"].value()) == (["2", "4"], "31")
+    assert monday.terms.count() == 1
+
+
+def test_only_what_was_shown_is_saved(desk, monday, facts):
+    """Somebody books between the look and the button: the look is shown again, with them."""
+    asked = desk.post(page_of(monday), {**facts, "starts": "09:30"})
+    book(monday)
+    again = confirm(desk, asked)
+    assert "Something has changed since you looked" in text_of(again)
+    assert "1 person is told" in looked_at(again)
+    assert monday.terms.get().starts == time(8)
+    assert confirm(desk, again).status_code == 302
+    assert monday.terms.get().starts == time(9, 30)
+    assert desk.post(page_of(monday), {**facts, "starts": "10:00", "confirm": "yes"}).status_code == 200
+
+
+def test_what_was_planned_for_later_is_named_when_it_falls_away(desk, monday, facts):
+    save(desk, page_of(monday), {**facts, "starts": "09:00", "from_day": "2026-07-01"})
+    save(desk, reverse("desk_shift_end", args=[monday.pk]), {"last_day": "2026-07-20"})
+    page = text_of(desk.post(page_of(monday), {**facts, "starts": "10:00"}))
+    assert "A change was planned from 7/1/2026. It falls away" in page
+    assert "It was to end after 7/20/2026; now it goes on." in page
+    page = text_of(desk.post(reverse("desk_shift_end", args=[monday.pk]), {"last_day": "2026-06-20"}))
+    assert "A change was planned from 7/1/2026. It falls away" in page
+    assert "now it goes on" not in page
+
+
 def test_stops_that_stay_keep_their_agreed_times(desk, monday, facts):
     book(monday)
-    answer = desk.post(page_of(monday), {**facts, "crates": "20"})
-    assert answer.status_code == 302  # nobody has to be told of crates
+    asked = desk.post(page_of(monday), {**facts, "crates": "20"})
+    assert set(looked_at(asked)) == {"8 runs change"}  # nobody has to be told of crates
+    confirm(desk, asked)
     assert [stop.after_minutes for stop in Run.objects.first().stops.all()] == [0, 35]
     assert Run.objects.first().crates == 20
+
+
+# --- regular drivers, and who may not fit
+
+
+def drive(shift, name="Rita Regular", **more):
+    wish = regular.Wish(shift=shift, person=ready_person(name=name, **more), from_day=TODAY)
+    return regular.begin(wish, by=None)
+
+
+def test_a_regular_driver_goes_on_with_the_new_hour_and_is_told_once(desk, monday, facts):
+    rita = drive(monday).person
+    Message.objects.all().delete()
+    asked = desk.post(page_of(monday), {**facts, "starts": "09:30", "from_day": "2026-06-15"})
+    look = looked_at(asked)
+    assert look["Regular runs that go on with it"] == ["Rita Regular | every Monday at 9:30 a.m., every run"]
+    assert look["1 person is told"] == [
+        "Rita Regular | by mail | Your runs: Monday run has changed | From Mon, Jun 15 on your regular run "
+        "Monday run goes every Monday at 9:30 a.m.: Mill Street Grocery, Elm Kitchen."
+    ]
+    confirm(desk, asked)
+    assert rita.messages.exclude(kind="calendar").count() == 1
+    assert rita.bookings.live().count() == 8
+
+
+def test_a_pattern_that_has_no_meaning_any_more_is_said(desk, monday, facts):
+    person = ready_person(name="Otto Other")
+    regular.begin(regular.Wish(monday, person, TODAY, pattern=Standing.Pattern.OTHER), by=None)
+    asked = desk.post(page_of(monday), {**facts, "every": "2"})
+    (row,) = looked_at(asked)["Regular runs that go on with it"]
+    assert row.endswith("every run; it was every other week")
+
+
+def test_regular_bookings_that_end_are_named(desk, monday, facts):
+    drive(monday)
+    asked = desk.post(reverse("desk_shift_end", args=[monday.pk]), {"last_day": "2026-06-15"})
+    look = looked_at(asked)
+    assert look["Regular runs that end"] == ["Rita Regular"]
+    assert look["6 bookings end"][0] == "Rita Regular | Monday run, Mon, Jun 22, 8:00 a.m."
+    assert "1 person is told" in look
+
+
+def test_who_may_not_fit_is_shown_before_and_listed_after(desk, monday, facts):
+    run = book(monday)
+    ana = run.bookings.get().person
+    add_away(ana, first=run.local_date, last=run.local_date, by=None)
+    run.bookings.update(confirmed_at=NOW)
+    bo = ready_person(name="Bo Byrd", phone="+15555550142")
+    seat(run=monday.runs.all()[1], person=bo, seat="driver", by=None, on_behalf=True)
+    near = make_run(starts_at=datetime(2026, 6, 15, 9, 0, tzinfo=NEW_YORK))
+    Run.objects.filter(pk=near.pk).update(
+        starts_at=datetime(2026, 6, 15, 12, 0, tzinfo=NEW_YORK),
+        ends_at=datetime(2026, 6, 15, 13, 0, tzinfo=NEW_YORK),
+    )
+    seat(run=near, person=bo, seat="driver", by=None, on_behalf=True)
+    assert [row["hint"] for row in desk.get(page_of(monday)).context["doubts"].rows] == [
+        "said to be away that day"
+    ]
+    asked = desk.post(page_of(monday), {**facts, "starts": "11:30"})
+    assert looked_at(asked)["It may not fit any more"] == [
+        "Ana Reyes | said to be away that day",
+        "Bo Byrd | has another run too close to it",
+    ]
+    confirm(desk, asked)
+    page = text_of(desk.get(page_of(monday)))
+    assert "They keep the seat until you decide." in page
+    assert "tel:+15555550142" in page
+    assert reverse("desk_run", args=[run.pk]) in page
+    assert bo.bookings.live().count() == 2
+
+
+def test_queries_of_the_page_do_not_grow_with_runs_and_people(desk, monday):
+    counts = []
+    for number in (0, 1, 2, 3, 4, 5):
+        book(monday, number=number, name=f"Person {number}")
+        if number in (0, 5):
+            counts.append(queries_of(desk, page_of(monday)))
+    assert counts[0][0] == counts[1][0], counts
+
+
+def test_queries_of_a_look_do_not_grow_beyond_those_of_the_change(monday):
+    """The look itself asks the same number of times, whatever the change touches."""
+
+    def reads(number):
+        for n in range(number):
+            book(monday, number=n, name=f"Person {number}{n}")
+
+        def move():
+            Run.objects.filter(shift=monday).update(
+                starts_at=F("starts_at") + timedelta(hours=1), ends_at=F("ends_at") + timedelta(hours=1)
+            )
+            for person in Person.objects.all():
+                Message.objects.create(
+                    key=f"{person.pk}",
+                    person=person,
+                    kind="changed",
+                    subject="Changed",
+                    state="tell",
+                    created_at=NOW,
+                    next_try_at=NOW,
+                )
+
+        with transaction.atomic(), CaptureQueriesContext(connection) as asked:
+            look, _result = look_at(move, runs=monday.runs.all, at=NOW)
+            transaction.set_rollback(True)
+        assert len(look.groups[0].rows) == 8
+        return len(asked) - Person.objects.count()
+
+    first = reads(1)
+    CalendarEntry.objects.all().delete()
+    Booking.objects.all().delete()
+    assert reads(8) == first
+
+
+# --- and back
+
+
+def feed_of(person):
+    """The person's feed without what names a version: UID, SEQUENCE, and the moments of it."""
+    body = feeds.feed(person, at=NOW).body.decode().replace("\r\n ", "")
+    skipped = ("UID:", "SEQUENCE:", "DTSTAMP:", "LAST-MODIFIED:", "CREATED:")
+    return sorted(line for line in body.split("\r\n") if not line.startswith(skipped))
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"starts": "09:30"},
+        {"minutes": "90", "crates": "3"},
+        {"weekdays": ["0", "2"]},
+        {"name": "Bread run"},
+        {"stop_2": "other"},
+    ],
+)
+def test_the_opposite_change_brings_runs_and_calendars_back(desk, monday, facts, change):
+    ana = book(monday).bookings.get().person
+    if "stop_2" in change:
+        change = {"stop_2": DropOffFactory(name="Oak Pantry").pk}
+    before = feed_of(ana)
+    runs = [
+        (run.slot_date, run.starts_at, run.ends_at, run.crates, run.site_ids) for run in monday.runs.all()
+    ]
+    save(desk, page_of(monday), {**facts, **change})
+    if set(change) & {"starts", "minutes", "name", "stop_2"}:
+        assert feed_of(ana) != before
+    page = desk.get(page_of(monday))
+    assert "Change it back from 6/2/2026" in text_of(page)
+    asked = press_undo(desk, page)
+    assert "Nothing has been saved yet." in text_of(asked)
+    confirm(desk, asked)
+    assert feed_of(ana) == before
+    assert [
+        (run.slot_date, run.starts_at, run.ends_at, run.crates, run.site_ids)
+        for run in monday.runs.on_the_books()
+    ] == runs
+    ana_told = ana.messages.exclude(kind="calendar").exclude(kind="booked")
+    assert ana_told.count() == (2 if set(change) & {"starts", "minutes", "stop_2"} else 0)
+
+
+@pytest.mark.parametrize("change", [{"starts": "09:30"}, {"weekdays": ["2"]}, {"every": "2"}])
+def test_the_opposite_change_brings_a_regular_drivers_calendar_back(desk, monday, facts, change):
+    rita = drive(monday).person
+    before = instants_of(rita)
+    assert before
+    save(desk, page_of(monday), {**facts, **change, "from_day": "2026-06-15"})
+    assert instants_of(rita) != before
+    confirm(desk, press_undo(desk, desk.get(page_of(monday))))
+    assert instants_of(rita) == before
+    assert [run.slot_date for run in monday.runs.on_the_books()] == [
+        run.slot_date
+        for run in monday.runs.on_the_books().filter(bookings__person=rita, bookings__ended_at=None)
+    ]
+
+
+def instants_of(person):
+    """Every occurrence that the person's feed holds until the end of the year."""
+    body = feeds.feed(person, at=NOW).body.decode()
+    return sorted(start for starts in by_dateutil(body, NOW, NOW + 200 * DAY).values() for start in starts)
 
 
 def test_eight_stays_eight_over_the_clock_change(desk, facts):
@@ -297,25 +544,45 @@ def test_eight_stays_eight_over_the_clock_change(desk, facts):
 def test_ending_names_and_keeps_the_booked_runs(desk, monday):
     book(monday, number=5)
     address = reverse("desk_shift_end", args=[monday.pk])
+    before = all_rows()
     asked = desk.post(address, {"last_day": "2026-06-15"})
-    assert "1 booked run falls off the rule" in text_of(asked)
-    assert "5 runs without anybody fall away" in text_of(asked)
-    assert monday.runs.count() == 8
-    desk.post(address, {"last_day": "2026-06-15", "confirm": "yes"})
+    assert all_rows() == before
+    look = looked_at(asked)
+    assert "1 booked run is kept, though off the rule" in look
+    assert len(look["5 runs fall away"]) == 5
+    assert asked.context["fields"] == [("last_day", "2026-06-15")]
+    assert "ends after 6/15/2026" in said(confirm(desk, asked))
     assert sorted(run.local_date for run in monday.runs.all()) == [
         date(2026, 6, 8),
         date(2026, 6, 15),
         date(2026, 7, 13),
     ]
     assert "is over" in errors_of(desk.post(address, {"last_day": "6/1/2026"}))["last_day"]
+    assert "Nothing was changed" in said(desk.post(address, {"last_day": "2026-06-20"}))
+    typed = desk.post(address, {"last_day": "6/10/2026", "edit": "yes"})
+    assert typed.context["form"]["last_day"].value() == "6/10/2026"
+
+
+def test_an_end_is_undone(desk, monday):
+    ana = book(monday, number=5).bookings.get().person
+    before, dates = feed_of(ana), [run.local_date for run in monday.runs.all()]
+    save(desk, reverse("desk_shift_end", args=[monday.pk]), {"last_day": "2026-06-15"})
+    page = desk.get(page_of(monday))
+    assert "Undo: it goes on from 6/16/2026" in text_of(page)
+    look = press_undo(desk, page)
+    assert len(looked_at(look)["5 runs appear"]) == 5
+    confirm(desk, look)
+    assert [run.local_date for run in monday.runs.on_the_books()] == dates
+    assert feed_of(ana) == before
+    assert not monday.runs.filter(off_rule=True).exists()
 
 
 def test_an_ended_one_starts_again(desk, monday, facts):
-    desk.post(reverse("desk_shift_end", args=[monday.pk]), {"last_day": TODAY.isoformat()})
+    save(desk, reverse("desk_shift_end", args=[monday.pk]), {"last_day": TODAY.isoformat()})
     assert monday.runs.count() == 0
     with time_machine.travel(NOW + DAY, tick=False):
         assert "Start it again" in text_of(desk.get(page_of(monday)))
-        desk.post(page_of(monday), {**facts, "from_day": "2026-06-10"})
+        save(desk, page_of(monday), {**facts, "from_day": "2026-06-10"})
     assert monday.runs.order_by("starts_at").first().local_date == date(2026, 6, 15)
 
 
@@ -323,7 +590,7 @@ def test_one_that_ended_before_it_began_has_a_page(desk, dock, pantry):
     stops = ((dock.pk, 0), (pantry.pk, 35))
     plan = Plan(rule="FREQ=WEEKLY;BYDAY=MO", starts=time(8), minutes=60, stops=stops)
     shift = add_shift(name="Never", plan=plan, from_day=TODAY + 20 * DAY, by=None)
-    desk.post(reverse("desk_shift_end", args=[shift.pk]), {"last_day": TODAY.isoformat()})
+    save(desk, reverse("desk_shift_end", args=[shift.pk]), {"last_day": TODAY.isoformat()})
     assert "ended before it began" in text_of(desk.get(page_of(shift)))
     assert "Never" in text_of(desk.get(reverse("desk_shifts"), {"show": "ended"}))
 
