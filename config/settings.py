@@ -219,6 +219,7 @@ CONTENT_SECURITY_POLICY = {
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"  # "no-referrer" would make every form's POST fail its CSRF check
 SESSION_COOKIE_HTTPONLY = True
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_000  # a month of 50 runs a day on one page has some nine fields a run
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2_621_440  # bytes; a roster of 10,000 people is well below it
 if PRODUCTION:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")

@@ -18,6 +18,7 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("run", GET): (IN, 200, 200, 200, 200),
     ("book", POST): (IN, 400, 400, 400, 400),  # without saying which seat
     ("give_back", GET): (IN, 404, 200, 200, 404),
+    ("reroute", POST): (IN, 404, 404, 409, 404),  # the run is days away, and has no fallback
     ("sign_off", POST): (IN, 404, 404, 409, 404),  # the ride is still to come
     ("regular_begin", GET): (IN, 200, 200, 200, 200),
     ("regular_begin", POST): (IN, 400, 400, 400, 400),  # without saying how often
@@ -51,6 +52,9 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk", GET): (IN, 403, 403, 403, 200),
     ("second_factor", GET): (IN, 403, 403, 403, 302),
     ("desk_week", GET): (IN, 403, 403, 403, 200),
+    ("desk_days", GET): (IN, 403, 403, 403, 200),
+    ("desk_days", POST): (IN, 403, 403, 403, 302),  # nothing chosen
+    ("desk_days_undo", POST): (IN, 403, 403, 403, 302),
     ("desk_orientation", GET): (IN, 403, 403, 403, 200),
     ("desk_told", POST): (IN, 403, 403, 403, 302),
     ("desk_not_told", POST): (IN, 403, 403, 403, 302),
@@ -64,7 +68,10 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_cancel", POST): (IN, 403, 403, 403, 200),
     ("desk_restore", POST): (IN, 403, 403, 403, 302),
     ("desk_second_car", POST): (IN, 403, 403, 403, 302),
+    ("desk_change_run", GET): (IN, 403, 403, 403, 200),
+    ("desk_change_run", POST): (IN, 403, 403, 403, 200),  # nothing said
     ("desk_note", POST): (IN, 403, 403, 403, 302),
+    ("desk_reroute", POST): (IN, 403, 403, 403, 302),
     ("desk_sign_off", POST): (IN, 403, 403, 403, 200),
     ("desk_people", GET): (IN, 403, 403, 403, 200),
     ("desk_new_person", GET): (IN, 403, 403, 403, 200),
@@ -94,6 +101,18 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_new_shift", GET): (IN, 403, 403, 403, 200),
     ("desk_shift", GET): (IN, 403, 403, 403, 200),
     ("desk_shift_end", POST): (IN, 403, 403, 403, 200),
+    ("desk_new_regular", GET): (IN, 403, 403, 403, 200),
+    ("desk_new_regular", POST): (IN, 403, 403, 403, 200),  # nobody chosen
+    ("desk_new_crew", GET): (IN, 403, 403, 403, 200),
+    ("desk_new_crew", POST): (IN, 403, 403, 403, 200),  # without a name
+    ("desk_crew", GET): (IN, 403, 403, 403, 200),
+    ("desk_crew", POST): (IN, 403, 403, 403, 200),
+    ("desk_skip", GET): (IN, 403, 403, 403, 200),
+    ("desk_skip", POST): (IN, 403, 403, 403, 200),  # without dates
+    ("desk_stop", GET): (IN, 403, 403, 403, 200),
+    ("desk_stop", POST): (IN, 403, 403, 403, 200),  # without a day
+    ("desk_skip_back", POST): (IN, 403, 403, 403, 302),
+    ("desk_name_driver", POST): (IN, 403, 403, 403, 404),  # nobody named
     ("desk_settings", GET): (IN, 403, 403, 403, 200),
     ("desk_test_mail", POST): (IN, 403, 403, 403, 302),
 }

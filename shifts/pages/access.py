@@ -93,11 +93,13 @@ NAV = {
     "regular_begin": "runs", "hand_over_ask": "runs", "give_back": "runs",
     "orientation": "orientation", "briefing": "orientation",
     "doors": "orientation", "calendar": "calendar", "new_link": "calendar", "me": "me",
-    "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_week": "week",
+    "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_change_run": "desk", "desk_week": "week", "desk_days": "desk",
     "desk_people": "people", "desk_person": "people", "desk_new_person": "people", "desk_import": "people",
     "desk_orientation": "orientation", "desk_sites": "sites", "desk_site": "sites", "desk_new_site": "sites",
     "desk_site_list": "sites",
-    "desk_shifts": "shifts", "desk_shift": "shifts", "desk_new_shift": "shifts", "desk_settings": "settings",
+    "desk_shifts": "shifts", "desk_shift": "shifts", "desk_new_shift": "shifts", "desk_new_regular": "shifts",
+    "desk_new_crew": "shifts", "desk_crew": "shifts", "desk_skip": "shifts", "desk_stop": "shifts",
+    "desk_settings": "settings",
 }  # fmt: skip
 
 

@@ -472,7 +472,5 @@ def reroute(request: Request, pk: int) -> HttpResponse:
     names = " and ".join(booking.person.name for booking in run.seated)
     told = f" {names} will be told; call as well, they may be driving." if names else ""
     messages.success(request, f"The food goes to {site.name} instead of {old.name}.{told}")
-    offer_undo(
-        request, f"Undo: to {old.name} after all", reverse("desk_reroute", args=[run.pk]), site=old.pk
-    )
+    offer_undo(request, f"Undo: to {old.name} after all", reverse("desk_reroute", args=[run.pk]), site=old.pk)
     return redirect(page_of(run))

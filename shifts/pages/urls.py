@@ -4,6 +4,7 @@ from django.urls import path
 
 from shifts.pages import (
     desk,
+    desk_change_run,
     desk_days,
     desk_people,
     desk_regulars,
@@ -29,6 +30,7 @@ urlpatterns = [
     path("runs/<int:pk>/book/", volunteer.book, name="book"),
     path("runs/<int:pk>/give-back/", volunteer.give_back, name="give_back"),
     path("runs/<int:pk>/sign-off/", volunteer.sign_off, name="sign_off"),
+    path("runs/<int:pk>/drop-off/", volunteer.reroute, name="reroute"),
     path("runs/<int:pk>/regular/", regular.begin, name="regular_begin"),
     path("runs/<int:pk>/hand-over/", handing.ask, name="hand_over_ask"),
     path("runs/<int:pk>/hand-over/withdraw/", handing.withdraw, name="hand_over_withdraw"),
@@ -70,6 +72,7 @@ urlpatterns = [
     path("desk/runs/<int:pk>/restore/", desk_runs.restore, name="desk_restore"),
     path("desk/runs/<int:pk>/second-car/", desk_runs.second_car, name="desk_second_car"),
     path("desk/runs/<int:pk>/drop-off/", desk_days.reroute, name="desk_reroute"),
+    path("desk/runs/<int:pk>/change/", desk_change_run.change_run, name="desk_change_run"),
     path("desk/runs/<int:pk>/note/", desk_runs.note, name="desk_note"),
     path("desk/runs/<int:pk>/sign-off/", desk_runs.sign_off, name="desk_sign_off"),
     path("desk/people/", desk_people.people, name="desk_people"),

@@ -22,6 +22,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shifts.cover.candidates import KeysAsList
 from shifts.models import Booking, HandOver, Policy, Run, Stop
 from shifts.models.run import RunQuerySet
+from shifts.pages import drop_offs
 from shifts.pages import volunteer_parts as parts
 from shifts.pages import volunteer_run as page
 from shifts.pages.access import Request, is_coordinator, volunteer_only
@@ -29,7 +30,7 @@ from shifts.pages.forms_volunteer import GiveBackForm, SignOffForm, span_of_days
 from shifts.pages.readings import readings_in, record_readings
 from shifts.pages.regular_parts import my_regular_runs
 from shifts.seats import booking as seats
-from shifts.seats import handover
+from shifts.seats import days, handover
 from shifts.seats.keeping import kept_for
 from shifts.seats.refusals import AlreadyOn, Refusal
 from shifts.seats.rides import ride_of, sign_off_ride
@@ -281,6 +282,9 @@ def show(request: Request, run: Run, *, status: int = 200, **happened: Any) -> H
     """The run's page, with what could not be done where its button was."""
     context = page.facts(run, who(request), timezone.now(), **happened)
     context["desk_url"] = reverse("desk_run", args=[run.pk]) if is_coordinator(request) else ""
+    context["way_back"] = (
+        drop_offs.way_back(request, run, timezone.now()) if context["nobody_there"] else None
+    )
     return render(request, "volunteer/run.html", context, status=status)
 
 
@@ -365,5 +369,32 @@ def sign_off(request: Request, pk: int) -> HttpResponse:
         return show(request, found, form=form, form_problem=str(impossible), status=409)
     messages.success(
         request, _("Recorded. %(name)s reads your words here.") % {"name": ride[1].person.first_name}
+    )
+    return redirect("run", pk=pk)
+
+
+@require_POST
+@volunteer_only
+def reroute(request: Request, pk: int) -> HttpResponse:
+    """The driver's one tap at a closed door: the food goes to the fallback, or back to where it was to go."""
+    found, person, at = run_or_404(pk), who(request), timezone.now()
+    if not page.drives(found, person):
+        raise Http404
+    back, site = drop_offs.way_back(request, found, at), drop_offs.fallback_of(found)
+    goes_back = back is not None and request.POST.get("site") == str(back["site"].pk)
+    chosen = back["site"] if back and goes_back else site
+    if request.POST.get("site") == str(found.site_ids[-1]):  # tapped twice
+        return redirect("run", pk=pk)
+    if chosen is None or request.POST.get("site") != str(chosen.pk):
+        problem = _("That drop-off was changed meanwhile. Look at the stops, and call the coordinator.")
+        return show(request, found, problem=problem, status=409)
+    shape = back["shape"] if back and goes_back else None
+    try:
+        after = days.reroute(found, chosen, by=request.user, person=person, shape=shape, at=at)
+    except NotPossible as impossible:
+        return show(request, found, problem=str(impossible), status=409)
+    drop_offs.remember(request, found, after)
+    messages.success(
+        request, _("Noted: the food goes to %(site)s. The coordinator is told.") % {"site": chosen.name}
     )
     return redirect("run", pk=pk)

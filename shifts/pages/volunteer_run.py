@@ -12,6 +12,7 @@ from django.utils.translation import gettext_lazy
 
 from shifts.calendar.components import newest_doors
 from shifts.models import Booking, HandOver, Policy, Run, Standing
+from shifts.pages import drop_offs
 from shifts.pages import volunteer_parts as parts
 from shifts.pages.desk_parts import phone_of
 from shifts.pages.forms_volunteer import SignOffForm, says_ill
@@ -85,6 +86,7 @@ def facts(
         **handing_facts(run, mine, at),
         "starts_soon": not mine and timedelta(0) < run.starts_at - at <= STARTS_SOON,
         "beside": beside(run, person),
+        "nobody_there": drop_offs.nobody_there(run, at, drives=drives(run, person)),
         "stops": stops_of(run, person, doors, shown_above=bool(new_doors) or asked_to_read),
         "new_doors": new_doors,
         "closed_sites": run.closed_sites() if run.closed else [],
