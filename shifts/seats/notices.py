@@ -20,6 +20,7 @@ from shifts.calendar import invitations
 from shifts.calendar.components import newest_doors
 from shifts.calendar.entries import Touched
 from shifts.models import Booking, CalendarEntry, Policy, Run, Standing
+from shifts.seats.refusals import sentence
 from sites.models import Programme
 from volunteers import outbox
 from volunteers.models import Person, StepTerm
@@ -233,7 +234,7 @@ def lines_of(item: Any) -> list[str]:
         return [f"{run.title}: {line}" for line in item.what]
     if item.booking.end == Booking.End.CANCELLED:
         line = _("Cancelled, please do not go: %(run)s, %(day)s at %(time)s") % words
-        return [f"{line}. {item.booking.end_note}".rstrip(". ") if item.booking.end_note else line]
+        return [f"{sentence(line + '.')} {item.booking.end_note}" if item.booking.end_note else line]
     return [_("You are off: %(run)s, %(day)s at %(time)s") % words]
 
 
