@@ -407,6 +407,26 @@ class TestStandardInput:
         assert (done.returncode, done.stderr) == (0, b"")
         assert not is_on(booking)
 
+    @pytest.mark.django_db(transaction=True)
+    def test_twice_at_the_same_moment(self, decline, child_environment):
+        """Two readers of one mailbox: both are content, it is done once."""
+        booking, raw = decline
+        command = [sys.executable, "manage.py", "read_replies", "-"]
+        readers = [
+            subprocess.Popen(
+                command, env=child_environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+            )
+            for _ in range(2)
+        ]  # fmt: skip
+        for reader in readers:
+            reader.stdin.write(raw)
+            reader.stdin.flush()
+        said = [reader.communicate(timeout=60) for reader in readers]
+        assert said == [(b"declined one run, which was given back\n", b"")] * 2
+        assert Reply.objects.count() == 1
+        assert Message.objects.filter(kind="ended", person=booking.person).count() == 1
+
 
 def test_the_command_says_which_mailbox_it_must_be():
     called = subprocess.run(

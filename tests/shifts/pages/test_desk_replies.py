@@ -9,7 +9,7 @@ from django.urls import reverse
 from shifts.models import Booking, CalendarEntry, Reply
 from shifts.seats.booking import give_back, seat
 from shifts.seats.changes import cancel_run
-from shifts.seats.replies import mailboxes, take
+from shifts.seats.replies import DECLINED_NOTE, mailboxes, take
 from tests.calendar_program import reply_to
 from tests.factories import PersonFactory, coordinator, make_run, ready_person
 from tests.shifts.pages.at_the_desk import DAY, NOW, desk_client, queries_of, text_of
@@ -154,7 +154,7 @@ def test_what_cannot_be_undone_any_more_is_not_offered(desk):
     off = declined("Off Olga")
     cancel_run(off.run, reason="Storm", by=None)
     by_hand = seat(run=make_run(), person=ready_person(name="Hand Hugo"), seat="driver", by=None)
-    give_back(by_hand, by=by_hand.person.user, note="Cannot")
+    give_back(by_hand, by=coordinator("Col Desk", "col@example.org").user, note=DECLINED_NOTE)
     still = declined("Still Sue", starts_at=NOW + MINUTE)
     assert [row["pk"] for row in desk.get(reverse("desk")).context["declined"]] == [still.person_id]
 
