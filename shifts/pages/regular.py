@@ -244,11 +244,11 @@ def row_of(
     elif own:
         word = "" if part or standing.crew else _("yours, taken as a single run")
         hint = _("To give it back, open it.") if word else ""
+    elif driver and not standing.crew:
+        word = _("%(name)s has it") % {"name": driver.person.first_name}
     elif skip:
         word = _("skipped")
         hint = skip.reason if skip.reason != str(Booking.End.GIVEN_BACK.label) else ""
-    elif driver and not standing.crew:
-        word = _("%(name)s has it") % {"name": driver.person.first_name}
     elif kept and standing.crew:
         word = _("needs a driver of the crew")
     elif kept:

@@ -306,7 +306,7 @@ def tell_withdrawn(hand_over: HandOver, *, at: datetime) -> None:
     with notices.in_words_of(hand_over.to):
         words = words_of(hand_over)
         headline = _("No answer needed any more: %(run)s") % words
-        line = _("%(from)s does not need you to take %(run)s, %(day)s at %(time)s.") % words
+        line = _("You need not take %(run)s, %(day)s at %(time)s: %(from)s no longer asks.") % words
     tell(hand_over, hand_over.to, headline, line, at=at)
 
 
@@ -326,7 +326,7 @@ def tell_coordinators(hand_over: HandOver, *, at: datetime) -> None:
         with notices.in_words_of(coordinator):
             words = words_of(hand_over) | {"from": booking.person.name, "to": hand_over.to.name}
             headline = _("%(from)s handed %(run)s to %(to)s") % words
-            line = _("%(to)s drives on %(day)s at %(time)s. There is nothing to do.") % words
+            line = _("On %(day)s at %(time)s %(to)s drives. There is nothing to do.") % words
         page = reverse("desk_run", args=[booking.run_id])
         tell(hand_over, coordinator, headline, line, page=page, at=at)
 
@@ -349,7 +349,7 @@ def tell(
 
 
 def accepted_words(hand_over: HandOver) -> str:
-    return _("%(to)s drives %(run)s, %(day)s at %(time)s. You are off that run.") % words_of(hand_over)
+    return _("%(to)s drives %(run)s, %(day)s at %(time)s; you are off that run.") % words_of(hand_over)
 
 
 def tell_rider(hand_over: HandOver, news: News) -> None:

@@ -20,9 +20,9 @@ from django.db import connection, transaction  # noqa: E402
 from django.urls import reverse  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
-from shifts.models import Booking, Run, Shift, Standing  # noqa: E402
+from shifts.models import Booking, HandOver, Run, Shift, Standing  # noqa: E402
 from shifts.schedule.making import make_runs_ahead  # noqa: E402
-from shifts.seats import booking, changes, consequences, standing  # noqa: E402
+from shifts.seats import booking, changes, consequences, handover, standing  # noqa: E402
 from shifts.seats.refusals import Refusal  # noqa: E402
 from sites.models import Site  # noqa: E402
 from volunteers import progress  # noqa: E402
@@ -81,6 +81,20 @@ def move_person(person, email):
     consequences.change_person(Person.objects.get(pk=person), by=None, email=email)
 
 
+def ask(run, person, to):
+    mine = Booking.objects.live().get(run=run, person=person)
+    handover.ask(mine, Person.objects.get(pk=to), by=None)
+
+
+def accept(hand_over):
+    row = HandOver.objects.select_related("booking__run", "to").get(pk=hand_over)
+    handover.accept(row, starts_at=row.booking.run.starts_at, by=None)
+
+
+def decline(hand_over):
+    handover.decline(HandOver.objects.select_related("booking", "to").get(pk=hand_over), by=None)
+
+
 TASKS = {
     task.__name__: task
     for task in (
@@ -94,6 +108,9 @@ TASKS = {
         begin_regular,
         skip,
         seat_regulars,
+        ask,
+        accept,
+        decline,
     )
 }
 

@@ -13,8 +13,10 @@ import pytest
 from django.db import connection
 from django.utils import timezone
 
-from shifts.models import Booking, CalendarEntry, Run, Shift, Standing
+from shifts.models import Booking, CalendarEntry, HandOver, Run, Shift, Standing
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
+from shifts.seats import handover
+from shifts.seats.booking import seat
 from sites.models import Event
 from tests.conftest import database_url
 from tests.factories import DropOffFactory, SiteFactory, lead_driver, make_run, ready_person
@@ -326,3 +328,71 @@ def test_a_run_that_is_kept_no_longer_is_taken_once(racers):
     assert set(seated) == {"done"}
     assert {outcome for outcomes in results for outcome in outcomes} <= {"done", "taken", "kept"}
     assert Booking.objects.live().count() == len(runs)
+
+
+def asked_runs(number):
+    """Runs whose drivers have asked somebody to take them, with the driver and whom they asked."""
+    rows = []
+    for run in runs_by_day(number):
+        driver, other = ready_person(), ready_person()
+        booking = seat_in(run, driver)
+        rows.append((run, driver, handover.ask(booking, other, by=None)))
+    return rows
+
+
+def seat_in(run, person):
+    return seat(run=run, person=person, seat=Booking.Seat.DRIVER, by=None)
+
+
+def test_one_person_is_asked_at_a_time(racers):
+    runs = runs_by_day(10)
+    drivers, people = [ready_person() for _ in runs], [ready_person() for _ in racers]
+    for run, driver in zip(runs, drivers, strict=True):
+        seat_in(run, driver)
+    pairs = list(zip(runs, drivers, strict=True))
+    asking = [[["ask", run.pk, driver.pk, to.pk] for run, driver in pairs] for to in people]
+    for outcomes in zip(*race(racers, asking), strict=True):
+        assert Counter(outcomes) == {"done": 1, "asked already": RACERS - 1}
+    assert HandOver.objects.open().count() == Message.objects.filter(kind="hand-over").count() == 10
+
+
+def test_a_link_tapped_by_all_at_once_hands_the_run_on_once(racers):
+    rows = asked_runs(10)
+    taps = [["accept", asked.pk] for _run, _driver, asked in rows]
+    assert {outcome for outcomes in race(racers, [taps] * RACERS) for outcome in outcomes} == {"done"}
+    for run, _driver, asked in rows:
+        assert run.bookings.live().get().person == asked.to
+    assert Event.objects.filter(verb="handed on").count() == 10
+    assert Message.objects.filter(kind="news").count() == 10
+
+
+def test_two_links_for_the_same_hour_give_one_run(racers):
+    """Two drivers ask the same person, who taps yes to both at once: they are in one place."""
+    people = [ready_person() for _ in range(10)]
+    links = []
+    for day, person in enumerate(people, start=3):
+        start = timezone.now().replace(microsecond=0) + timedelta(days=day)
+        runs = [make_run(starts_at=start + timedelta(minutes=n)) for n in (0, 10)]
+        links.append([handover.ask(seat_in(run, ready_person()), person, by=None).pk for run in runs])
+    taps = [[["accept", pair[n % 2]] for pair in links] for n in range(RACERS)]
+    for pair, person, outcomes in zip(links, people, zip(*race(racers, taps), strict=True), strict=True):
+        assert set(outcomes) == {"done", "elsewhere"}
+        assert HandOver.objects.filter(pk__in=pair, answer="accepted").count() == 1
+        assert Booking.objects.live().filter(person=person).count() == 1
+
+
+def test_a_yes_a_no_and_a_give_back_at_the_same_moment(racers):
+    """Whichever comes first holds: the seat is the other's, or empty, and never two people's."""
+    rows = asked_runs(12)
+    yes = [["accept", asked.pk] for _run, _driver, asked in rows]
+    no = [["decline", asked.pk] for _run, _driver, asked in rows]
+    back = [["give_back", run.pk, driver.pk] for run, driver, _asked in rows]
+    results = race(racers, [yes, no, back, yes[::-1], no[::-1], back[::-1], yes, back])
+    refused = {"done", "answered", "no longer"}
+    assert {outcome for outcomes in results for outcome in outcomes} <= refused
+    for run, driver, asked in rows:
+        asked.refresh_from_db()
+        live = {booking.person for booking in run.bookings.live()}
+        assert live == ({asked.to} if asked.answer == "accepted" else set())
+        ended = run.bookings.get(person=driver)
+        assert ended.end == ("handed on" if asked.answer == "accepted" else "given back")
