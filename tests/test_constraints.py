@@ -11,7 +11,20 @@ import pytest
 from django.apps import apps
 from django.db import IntegrityError, connection, models, transaction
 
-from shifts.models import Booking, CalendarEntry, Policy, Run, Shift, ShiftTerm, Stop, TermStop
+from shifts.models import (
+    Booking,
+    CalendarEntry,
+    HandOver,
+    Policy,
+    Reply,
+    Run,
+    Shift,
+    ShiftTerm,
+    Skip,
+    Standing,
+    Stop,
+    TermStop,
+)
 from sites.models import Closure, DoorNotes, Programme, Site
 from tests.factories import PersonFactory, SiteFactory, make_run, put
 from volunteers.models import Availability, Away, Completion, Message, Person, SignOff, Step, StepTerm, User
@@ -124,6 +137,31 @@ def booking(**facts):
 def entry(booking, **facts):
     made = {"uid": "one@example.org", "made_at": AT, "changed_at": AT}
     return add(CalendarEntry, **made | {"booking": booking, "person": booking.person} | facts)
+
+
+def standing(**facts):
+    shift = facts.pop("shift", None) or Shift.objects.create(name="Market run")
+    made = {"anchor": DAY, "from_day": DAY, "made_at": AT}
+    return add(
+        Standing, **{"shift": shift, "person": facts.pop("person", None) or PersonFactory()} | made | facts
+    )
+
+
+def standing_entry(row, **facts):
+    made = {"uid": "one@example.org", "made_at": AT, "changed_at": AT}
+    return add(CalendarEntry, **made | {"standing": row, "person": row.person} | facts)
+
+
+def skip(**facts):
+    return add(Skip, **{"standing": standing(), "first": DAY, "last": DAY, "at": AT} | facts)
+
+
+def hand_over(booking, **facts):
+    return add(HandOver, **{"booking": booking, "to": PersonFactory(), "asked_at": AT} | facts)
+
+
+def reply(**facts):
+    return add(Reply, **{"digest": "0", "outcome": "nothing", "received_at": AT} | facts)
 
 
 # --- The cases ------------------------------------------------------------------
@@ -351,6 +389,54 @@ CASES = [
         with_one(lambda: put(PersonFactory(), make_run()), lambda b: entry(b, changed_at=LATER)),
         with_one(lambda: put(PersonFactory(), make_run()), lambda b: entry(b, made_at=LATER)),
     ),
+    Case(
+        "entry_of_a_booking_or_a_standing",
+        with_one(standing, standing_entry),
+        with_one(standing, lambda s: standing_entry(s, standing=None)),
+    ),
+    Case(
+        "entry_of_a_booking_or_a_standing",
+        with_one(lambda: put(PersonFactory(), make_run()), entry),
+        with_one(lambda: put(PersonFactory(), make_run()), lambda b: entry(b, standing=standing())),
+    ),
+    Case(
+        "entry_one_live_a_standing",
+        with_one(standing, lambda s: (standing_entry(s, cancelled_at=AT), standing_entry(s, uid="two"))),
+        with_one(standing, lambda s: (standing_entry(s), standing_entry(s, uid="two"))),
+    ),
+    Case(
+        "standing_ends_after_it_begins",
+        lambda: standing(until_day=DAY),
+        lambda: standing(from_day=NEXT, until_day=DAY),
+    ),
+    Case(
+        "standing_one_open_a_person",
+        with_one(standing, lambda s: standing(shift=s.shift, person=s.person, until_day=NEXT)),
+        with_one(standing, lambda s: standing(shift=s.shift, person=s.person)),
+    ),
+    Case("skip_ends_after_it_begins", lambda: skip(last=NEXT), lambda: skip(first=NEXT)),
+    Case(
+        "hand_over_one_open_a_booking",
+        with_one(
+            lambda: put(PersonFactory(), make_run()),
+            lambda b: (hand_over(b, answer="declined", answered_at=AT), hand_over(b)),
+        ),
+        with_one(lambda: put(PersonFactory(), make_run()), lambda b: (hand_over(b), hand_over(b))),
+    ),
+    Case(
+        "hand_over_answered_says_when",
+        with_one(lambda: put(PersonFactory(), make_run()), hand_over),
+        with_one(lambda: put(PersonFactory(), make_run()), lambda b: hand_over(b, answer="accepted")),
+    ),
+    Case(
+        "hand_over_answered_says_when",
+        with_one(
+            lambda: put(PersonFactory(), make_run()),
+            lambda b: hand_over(b, answer="accepted", answered_at=AT),
+        ),
+        with_one(lambda: put(PersonFactory(), make_run()), lambda b: hand_over(b, answered_at=AT)),
+    ),
+    Case("reply_kept_says_why", lambda: reply(outcome="kept", reason="Odd."), lambda: reply(outcome="kept")),
 ]
 
 
