@@ -69,6 +69,10 @@ def build_world():
     mine = Standing.objects.create(
         shift=shift, person=person, anchor=day, from_day=day, made_at=timezone.now()
     )  # fmt: skip
+    crew = Standing.objects.create(
+        shift=shift, person=lead, crew="Choir", anchor=day, from_day=later, made_at=timezone.now()
+    )
+    skip = mine.skips.create(first=later, last=later, at=timezone.now())
     letter = f"From: {person.email}\nSubject: Tuesday\n\nMay I bring my sister?\n".encode()
     keys = {
         "reply": take(letter).pk,
@@ -77,6 +81,7 @@ def build_world():
         "away": add_away(person, first=day, last=day + timedelta(days=1), by=None).pk,
         "closure": close_site(site, first=later, last=later, by=None).pk,
         "weekly_run": shift.runs.ahead(timezone.now()).first().pk, "regular": mine.pk,
+        "crew": crew.pk, "skip": skip.pk,
         "hand_over": token_of(hand_over),
         "token": feeds.path(person).removeprefix("/cal/").removesuffix(".ics"),
     }  # fmt: skip
@@ -95,6 +100,8 @@ MEANS = {
     "desk_shift": "shift", "desk_shift_end": "shift", "desk_person": "person", "desk_edit_person": "person",
     "desk_step_done": "person", "desk_appoint": "person", "desk_leave": "person", "desk_car": "person",
     "desk_hours": "person", "desk_away": "person",
+    "desk_new_regular": "shift", "desk_new_crew": "shift", "desk_crew": "crew", "desk_skip": "regular",
+    "desk_stop": "regular", "desk_skip_back": "skip", "desk_name_driver": "weekly_run",
 }  # fmt: skip
 
 

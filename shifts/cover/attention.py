@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from django.db.models import Prefetch
-
-from shifts.models import Booking, Policy, Run, Stop
-from shifts.seats.booking import collide, reach
-from sites.models import Programme
+from shifts.cover.regulars import Absent, absent_regulars
+from shifts.models import Booking, Policy, Run
+from shifts.seats.booking import too_close
 from volunteers.models import Car
 
 
@@ -24,7 +22,8 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
     """Every weakness of the runs that are not over, by start; or of those given, `with_closed` and
     `with_people`.
 
-    A constant number of queries: runs with stops and people, closed dates, the gate, cars, other runs.
+    A constant number of queries: runs with stops and people, closed dates, the gate, cars, other runs; who
+    should drive those that are kept.
     """
     if runs is None:
         runs = list(Run.objects.on_the_books().not_over(at).with_closed().with_people())
@@ -35,11 +34,33 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
     )
     people = {booking.person_id for run in runs for booking in run.seated}
     largest = largest_cars(people)
-    crowded = too_close(people, at)
+    policy = Policy.current()
+    crowded = too_close(people, at, policy)
+    kept = kept_soon(runs, at, policy)
     found = []
     for run in runs:
+        if run.pk in kept:
+            found.append(Weakness(run, kept[run.pk].why, what_to_do(kept[run.pk])))
         found += [Weakness(run, why, do) for why, do in reasons(run, uncleared, largest, crowded)]
     return found
+
+
+def kept_soon(runs: list[Run], at: datetime, policy: Policy) -> dict[int, Absent]:
+    """By the run's key, those that are kept for somebody who is not there, and soon. Later ones have time;
+    those that are kept no longer stand with the runs that need a driver."""
+    until = at + timedelta(days=policy.soon_days)
+    soon = [run for run in runs if run.starts_at <= until and not run.closed]
+    absent = absent_regulars(soon, at=at, policy=policy)
+    return {pk: one for pk, one in absent.items() if one.is_kept and one.why}
+
+
+def what_to_do(absent: Absent) -> str:
+    if absent.standing.crew:
+        return (
+            f"Ask {absent.standing.person.name} who drives, and name them on the run's page; "
+            "or seat somebody else now."
+        )
+    return "Record what is missing on their page; or open the run and seat somebody else now."
 
 
 def reasons(
@@ -114,27 +135,3 @@ def largest_cars(people: set[int]) -> dict[int, int]:
         for person, known in sizes.items()
         if None not in known
     }
-
-
-def too_close(people: set[int], at: datetime) -> set[tuple[int, int]]:
-    """Pairs of run and person where the person cannot do both this run and another of theirs."""
-    policy, programme = Policy.current(), Programme.current()
-    stops = Prefetch("run__stops", queryset=Stop.objects.select_related("site"))
-    of_person: dict[int, list[Run]] = {}
-    for booking in (
-        Booking.objects.live()
-        .filter(person__in=people, run__cancelled_at=None, run__ends_at__gt=at)
-        .select_related("run")
-        .prefetch_related(stops)
-        .order_by("run__starts_at", "run")
-    ):
-        of_person.setdefault(booking.person_id, []).append(booking.run)
-    found = set()
-    for person, theirs in of_person.items():
-        for number, first in enumerate(theirs):
-            for second in theirs[number + 1 :]:
-                if second.starts_at - first.ends_at > reach(policy):
-                    break
-                if collide(first, second, policy, programme):
-                    found |= {(first.pk, person), (second.pk, person)}
-    return found

@@ -22,9 +22,11 @@ from django.views.decorators.http import require_POST, require_safe
 from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import three_names
 from shifts.cover.orientation import OnTheWay, on_the_way
+from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import unfilled_soon
 from shifts.models import Booking, Policy, Run, Shift
 from shifts.pages.access import Request, coordinator_only, is_coordinator
+from shifts.pages.desk_days import holidays_shown
 from shifts.pages.desk_parts import calls_of, card_of, contact_of, seats_of, sentence, title_and_time, when
 from shifts.pages.desk_replies import replies_shown
 from shifts.pages.undo import back_to, offer_undo, undo_offered
@@ -49,12 +51,14 @@ def desk(request: Request) -> HttpResponse:
     first = day_asked(request) or localdate(at)
     gaps = unfilled_soon(at=at, policy=policy)
     attention = weaknesses(at=at)
+    ahead = runs_of_days(first, first + timedelta(days=DAYS_AHEAD - 1))
+    absent = absent_regulars([*gaps, *ahead], at=at, policy=policy)
     to_tell = Message.objects.to_tell().select_related("person").defer("raw")
     failed = Message.objects.failed().select_related("person").annotate(can_go=~Q(raw=b"")).defer("raw")
     context = {
         "undo": undo_offered(request),
         "beginnings": beginnings(),
-        "gaps": gaps_shown(gaps[:NAMED], at=at, policy=policy, programme=request.programme),
+        "gaps": gaps_shown(gaps[:NAMED], absent, at=at, policy=policy, programme=request.programme),
         "more_gaps": [card_of(run, at=at, policy=policy) for run in gaps[NAMED:]],
         "gap_count": len(gaps),
         "soon_until": at + timedelta(days=policy.soon_days),
@@ -64,8 +68,9 @@ def desk(request: Request) -> HttpResponse:
         "failed": [told_row(message) for message in failed[:LISTED]],
         "failed_count": failed.count(),
         "mail": mail_trouble(at),
+        "holidays": holidays_shown(localdate(at)),
         **replies_shown(at),
-        "days": days_of(Run.objects.on_days(first, first + timedelta(days=DAYS_AHEAD - 1))),
+        "days": days_of(ahead, absent),
         "first": first,
         "last": first + timedelta(days=DAYS_AHEAD - 1),
         "is_now": first == localdate(at),
@@ -125,7 +130,7 @@ def beginnings() -> list[dict[str, str]]:
 
 
 def gaps_shown(
-    runs: list[Run], *, at: datetime, policy: Policy, programme: Programme
+    runs: list[Run], absent: dict[int, Absent], *, at: datetime, policy: Policy, programme: Programme
 ) -> list[dict[str, Any]]:
     names = three_names(runs, at=at)
     return [
@@ -136,6 +141,7 @@ def gaps_shown(
                 for call in calls_of(names[run.pk], run, seat=Booking.Seat.DRIVER, programme=programme)
             ],
             "seat_url": reverse("desk_seat", args=[run.pk]),
+            "regular": absent[run.pk].why if run.pk in absent else "",
         }
         for run in runs
     ]
@@ -180,11 +186,16 @@ def mail_trouble(at: datetime) -> dict[str, Any]:
     return trouble
 
 
-def days_of(runs: Any) -> list[dict[str, Any]]:
+def runs_of_days(first: date, last: date) -> list[Run]:
+    return list(Run.objects.on_days(first, last).not_dropped().with_closed().with_people())
+
+
+def days_of(runs: list[Run], absent: dict[int, Absent]) -> list[dict[str, Any]]:
     """The days that have runs, each with its cards."""
     found: dict[date, list[dict[str, Any]]] = {}
-    for run in runs.not_dropped().with_closed().with_people():
-        card = card_of(run) | {"stops": [], "note": ""}  # the seats are what is looked for here
+    for run in runs:
+        card = card_of(run, absent=absent.get(run.pk))
+        card |= {"stops": [], "note": ""}  # the seats are what is looked for here
         found.setdefault(run.local_date, []).append(card)
     return [{"date": day, "runs": cards} for day, cards in found.items()]
 
@@ -255,9 +266,12 @@ def week(request: Request) -> HttpResponse:
     first = asked - timedelta(days=asked.weekday())
     dates = [first + timedelta(days=number) for number in range(7)]
     runs: dict[date, list[dict[str, Any]]] = {day: [] for day in dates}
-    for run in Run.objects.on_days(dates[0], dates[-1]).not_dropped().with_closed().with_people():
+    shown = runs_of_days(dates[0], dates[-1])
+    absent = absent_regulars(shown, at=timezone.now(), policy=Policy.current())
+    for run in shown:
         # One page has no room for crates and whole names, and a wall is no place for the latter.
-        runs[run.local_date].append(card_of(run) | {"seats": seats_of(run, short=True), "note": ""})
+        seats = seats_of(run, short=True, absent=absent.get(run.pk))
+        runs[run.local_date].append(card_of(run) | {"seats": seats, "note": ""})
     closures = list(
         Closure.objects.standing().filter(first__lte=dates[-1], last__gte=first).select_related("site")
     )

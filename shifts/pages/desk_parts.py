@@ -13,28 +13,42 @@ from django.utils.translation import gettext as _
 from django.utils.translation import override
 
 from shifts.cover.candidates import Candidate
+from shifts.cover.regulars import Absent
 from shifts.cover.urgency import level
 from shifts.models import Booking, Policy, Run
 from sites.models import Programme
 from volunteers.models import Person
 
 
-def seats_of(run: Run, *, short: bool = False) -> list[dict[str, str]]:
-    """Both seats of a run that was fetched `with_people`, driver first; short names for paper on a wall."""
-    seated = {booking.seat: booking.person for booking in run.seated}
+def seats_of(run: Run, *, short: bool = False, absent: Absent | None = None) -> list[dict[str, str]]:
+    """Both seats of a run that was fetched `with_people`, driver first; short names for paper on a wall.
+    `absent` is whoever the driver's seat is kept for."""
+    seated = {booking.seat: booking for booking in run.seated}
     off = "cancelled" if run.is_cancelled else "closed that day" if getattr(run, "closed", False) else ""
     driver = {"kind": "driver", "label": "Driver's seat", "state": "empty", "word": "needs a driver"}
     second = {"kind": "second", "label": "Second seat", "state": "empty", "word": "room for one"}
     if not run.second_seat:
         second |= {"state": "none", "word": "no second seat"}
     for seat in (driver, second):
-        person = seated.get(seat["kind"])
-        if person:
+        booking = seated.get(seat["kind"])
+        if booking:
+            person = booking.person
             seat |= {"state": "taken", "word": short_name(person) if short else person.name}
-            seat["note"] = off or ("lead driver" if person.is_lead and seat is driver else "")
+            seat["note"] = off or (", ".join(notes_on_driver(booking)) if seat is driver else "")
         elif off and seat["state"] != "none":
             seat |= {"state": "off", "word": off}
+        elif seat is driver and absent and absent.is_kept:
+            seat |= {"state": "waiting", "word": short_owner(absent), "note": absent.until_words}
     return [driver, second]
+
+
+def notes_on_driver(booking: Booking) -> list[str]:
+    lead = ["lead driver"] if booking.person.is_lead else []
+    return [*lead, "regular"] if booking.standing_id else lead
+
+
+def short_owner(absent: Absent) -> str:
+    return absent.standing.crew or short_name(absent.standing.person)
 
 
 def short_name(person: Person) -> str:
@@ -43,8 +57,11 @@ def short_name(person: Person) -> str:
     return f"{first} {rest[-1][0]}." if rest else first
 
 
-def card_of(run: Run, *, at: datetime | None = None, policy: Policy | None = None) -> dict[str, Any]:
-    """A run in a list. With a moment and the policy: how urgent its empty driver's seat is."""
+def card_of(
+    run: Run, *, at: datetime | None = None, policy: Policy | None = None, absent: Absent | None = None
+) -> dict[str, Any]:
+    """A run in a list. With a moment and the policy: how urgent its empty driver's seat is. `absent` is
+    whoever should drive it regularly and does not."""
     stops = [stop.site.name for stop in run.ordered_stops]
     card: dict[str, Any] = {
         "url": reverse("desk_run", args=[run.pk]),
@@ -52,7 +69,7 @@ def card_of(run: Run, *, at: datetime | None = None, policy: Policy | None = Non
         "ends_at": run.ends_at,
         "title": run.title,
         "stops": [] if run.title == " to ".join(stops) else stops,
-        "seats": seats_of(run),
+        "seats": seats_of(run, absent=absent),
         "note": f"about {crates(run)}" if run.crates else "",
     }
     if at and policy:

@@ -30,6 +30,7 @@ from shifts.pages.forms_people import (
     step_form,
 )
 from shifts.pages.person_history import history_of
+from shifts.pages.regular_rows import rows_of_person
 from shifts.pages.undo import offer_undo, undo_offered
 from shifts.seats import consequences
 from shifts.seats.rides import sign_off_told
@@ -174,6 +175,7 @@ def facts_of(request: Request, who: Person, form: NotesForm) -> dict[str, Any]:
         "flagged": [run_row(booking) for booking in flagged],
         "ahead": [run_row(booking, flagged) for booking in runs_ahead(who, at)],
         "lately": [run_row(booking) for booking in runs_lately(who, at)],
+        "regular": rows_of_person(who, today),
         "cars": list(who.cars.all()),
         "hours": in_words((hour.weekday, hour.begins, hour.ends) for hour in who.hours.all()),
         "absences": list(who.absences.filter(last__gte=today)),

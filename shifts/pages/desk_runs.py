@@ -17,8 +17,10 @@ from django.views.decorators.http import require_POST, require_safe
 from shifts.calendar.components import newest_doors
 from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import call_list, may_ride
+from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import level
 from shifts.models import Booking, Policy, Run, Stop
+from shifts.pages import drop_offs
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_doors import unread_by_booking
 from shifts.pages.desk_history import history_of
@@ -82,17 +84,21 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
     at = timezone.now()
     over = run.ends_at <= at
     open_ = not (over or run.is_cancelled or run.closed)
+    absent = absent_regulars([run], at=at, policy=Policy.current()).get(run.pk) if open_ else None
+    faults = [] if over or run.is_cancelled else weaknesses(at=at, runs=[run])
     context = {
         "undo": undo_offered(request),
         "run": run,
         "when": when(run),
         "over": over,
-        "urgency": urgency_of(run, at) if open_ else None,
+        "urgency": urgency_of(run, at) if open_ and not (absent and absent.is_kept) else None,
         "crates": crates(run),
         "closed_sites": closed_sites(run) if run.closed else [],
         "can_restore": run.cancel_cause == Run.Cause.CALLED_OFF and not over,
-        "faults": [] if over or run.is_cancelled else weaknesses(at=at, runs=[run]),
-        "seats": seats_of(run),
+        "faults": faults,
+        "regular": regular_row(run, absent, faults) if absent else None,
+        "elsewhere": drop_offs.elsewhere(run, at),
+        "seats": seats_of(run, absent=absent),
         "seated": seated_rows(run, at, over=over),
         "stops": stops_of(run),
         "history": history_of(run),
@@ -100,7 +106,7 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
         "form": form,
         "cancel_form": CancelForm(auto_id="cancel_%s"),
         "note_form": NoteForm(auto_id="note_%s", initial={"note": run.note}),
-        **lists_of(run, request.programme, at, open_),
+        **lists_of(run, request.programme, at, open_, absent),
         **named(form),
     }
     context["sign_off_form"] = context.get("sign_off_form") or sign_off_form(context["ride"])
@@ -147,13 +153,32 @@ def urgency_of(run: Run, at: datetime) -> dict[str, str] | None:
     }
 
 
-def lists_of(run: Run, programme: Programme, at: datetime, open_: bool) -> dict[str, Any]:
-    """Who may take the seats that are empty, and who may not."""
+def regular_row(run: Run, absent: Absent, faults: list[Any]) -> dict[str, Any]:
+    """Whose regular run it is, and why they are not on it, unless that stands above already."""
+    said = any(fault.why == absent.why for fault in faults)
+    return {
+        "name": absent.name,
+        "crew": absent.standing.crew,
+        "url": reverse("desk_person", args=[absent.standing.person_id]),
+        "why": "" if said else absent.why,
+        "shift": run.shift,
+    }
+
+
+def lists_of(
+    run: Run, programme: Programme, at: datetime, open_: bool, absent: Absent | None = None
+) -> dict[str, Any]:
+    """Who may take the seats that are empty, and who may not; of a run that a crew holds, its own first."""
     taken = {booking.seat for booking in run.seated}
     found: dict[str, Any] = {"ask_driver": False, "ask_second": False}
     if open_ and Booking.Seat.DRIVER not in taken:
         everybody = call_list(run, at=at)
         calls = calls_of(everybody.may, run, seat=Booking.Seat.DRIVER, programme=programme)
+        crew = crew_of(absent) if absent else set()
+        found["crew_calls"] = [
+            call | {"reasons": call["reasons"][:2]} for call in calls if call["pk"] in crew
+        ]
+        calls = [call for call in calls if call["pk"] not in crew]
         found |= {
             "ask_driver": True,
             "calls": calls[:FIRST_CALLS],
@@ -170,6 +195,14 @@ def lists_of(run: Run, programme: Programme, at: datetime, open_: bool) -> dict[
             "led": any(booking.person.is_lead for booking in run.seated),
         }
     return found
+
+
+def crew_of(absent: Absent) -> set[int]:
+    """Everybody of the crew, its captain too; nobody where one person holds the run."""
+    standing = absent.standing
+    if not standing.crew:
+        return set()
+    return {standing.person_id, *standing.members.values_list("pk", flat=True)}
 
 
 def seated_rows(run: Run, at: datetime, *, over: bool) -> list[dict[str, Any]]:
