@@ -393,7 +393,7 @@ def feed_of_500() -> tuple[float, float]:
         person.refresh_from_db()
 
     return side_by_side(
-        lambda: feeds.feed(person, at=AT), lambda: built_from(plan).to_ical(), rounds=9, reset=fresh
+        lambda: feeds.feed(person, at=AT), lambda: built_from(plan).to_ical(), rounds=15, reset=fresh
     )
 
 
