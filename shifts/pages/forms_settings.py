@@ -94,6 +94,20 @@ class PolicyForm(forms.ModelForm):
         "between_minutes": 240,
         "load_minutes": 240,
         "short_notice_hours": 24 * 14,
+        "keep_days": 60,
+        "newcomer_percent": 100,
+    }
+    WORDS = {
+        "keep_days": (
+            "Days before a run until which it is kept for its regular driver",
+            "While they are not ready, mostly because the new insurance card has not come, nobody else is "
+            "asked. From this many days before, others are. Usually 4.",
+        ),
+        "newcomer_percent": (
+            "Percent of weekly runs kept free of regular drivers",
+            "Once as many have a regular driver, volunteers cannot take another one by themselves, so that "
+            "newcomers find runs; you still can give it. Usually 0.",
+        ),
     }
 
     class Meta:
@@ -107,14 +121,17 @@ class PolicyForm(forms.ModelForm):
             "between_minutes",
             "load_minutes",
             "short_notice_hours",
+            "keep_days",
+            "newcomer_percent",
         ]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         for name, most in self.MOST.items():
             field: Any = self.fields[name]
+            label, words = self.WORDS.get(name, (field.label, ""))
             self.fields[name] = forms.IntegerField(
-                label=field.label, initial=field.initial, min_value=0, max_value=most
+                label=label, help_text=words, initial=field.initial, min_value=0, max_value=most
             )
 
 

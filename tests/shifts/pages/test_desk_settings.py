@@ -55,6 +55,8 @@ NUMBERS = {
     "policy-between_minutes": "15",
     "policy-load_minutes": "20",
     "policy-short_notice_hours": "48",
+    "policy-keep_days": "3",
+    "policy-newcomer_percent": "25",
 }
 
 
@@ -169,7 +171,10 @@ def test_the_schedules_numbers_are_saved(desk):
     desk.post(PAGE, NUMBERS)
     policy = Policy.current()
     assert (policy.weeks_ahead, policy.weeks_shown) == (10, 6)
-    assert Event.objects.about(policy).get().after == {"weeks_ahead": 10, "weeks_shown": 6}
+    assert (policy.keep_days, policy.newcomer_percent) == (3, 25)
+    assert Event.objects.about(policy).get().after == {
+        "weeks_ahead": 10, "weeks_shown": 6, "keep_days": 3, "newcomer_percent": 25,
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -179,6 +184,8 @@ def test_the_schedules_numbers_are_saved(desk):
         ({"policy-weeks_shown": "11"}, "__all__", "further ahead than runs are made"),
         ({"policy-now_hours": "49"}, "__all__", "fewer hours"),
         ({"policy-load_minutes": "9999"}, "load_minutes", "240"),
+        ({"policy-keep_days": "61"}, "keep_days", "60"),
+        ({"policy-newcomer_percent": "101"}, "newcomer_percent", "100"),
         ({"policy-soon_days": "-1"}, "soon_days", "0"),
         ({"policy-soon_days": "soon"}, "soon_days", "whole number"),
     ],
