@@ -71,7 +71,8 @@ def change_shift(
     record(verb="changed", subject=shift, by=by, at=at, after={"from": from_day, **making.plan_facts(plan)})
     news = News(at=at, headline=lambda: _("Your runs: %(run)s has changed") % {"run": shift.name})
     if before != regular.terms_told(term):
-        for standing in regular.succeed(shift, from_day, rule=plan.rule, by=by, at=at):
+        day = max(from_day, local_date(at, Programme.current().zone))  # what was driven stays as it was told
+        for standing in regular.succeed(shift, day, rule=plan.rule, by=by, at=at):
             news.say(standing.person, partial(changed_for_good, standing, term))
     outcome = follow_terms(shift, from_day=from_day, by=by, news=news, at=at)
     news.settle()
