@@ -271,7 +271,8 @@ def stop(
 ) -> Standing:
     """Ends a regular run after a date. Their bookings beyond are given back; never refused."""
     at = at or timezone.now()
-    until = max(last_day + timedelta(days=1), standing.from_day)
+    today = local_date(at, Programme.current().zone)  # what was driven stays as it was told
+    until = max(last_day + timedelta(days=1), standing.from_day, today)
     standing = held(standing, after=until, at=at)
     if standing.until_day and standing.until_day <= until:
         return standing
