@@ -654,9 +654,9 @@ EVERY_PAGE = 5
         # policy; gaps, their stops, who sits there; runs ahead, stops, people; uncleared bookings, cars,
         # policy, programme, bookings of the same people, stops; for the beginning people, sites, weekly runs;
         # three names (12, as above); messages to tell, how many; failed, how many; worker, when it was last
-        # seen, mail that waits; answers of calendars to look at, runs declined in one; runs of the days,
-        # stops, people
-        ("desk", 40),
+        # seen, mail that waits; holidays with runs; answers of calendars to look at, runs declined in one;
+        # runs of the days, stops, people
+        ("desk", 41),
         # runs, stops, people; policy; closures
         ("desk_week", 5),
         # people; programme; steps in force and one a step (6); rides ahead, rides behind; open rides,
