@@ -132,10 +132,8 @@ def look_at(
     moved = [pk for pk in before if pk in after and before[pk].is_on and after[pk].is_on]
     look.add(
         moves([(before[pk], after[pk]) for pk in moved]),
-        appearing(
-            [one for pk, one in after.items() if one.is_on and not (pk in before and before[pk].is_on)]
-        ),
-        vanishing([(one, after.get(pk)) for pk, one in before.items() if one.is_on]),
+        *appearing(before, after),
+        *vanishing(before, after),
         kept([one for pk, one in after.items() if one.run.off_rule and not was_off_rule(before.get(pk))]),
         ending(before, after),
     )
@@ -223,18 +221,37 @@ def minutes(shape: Shape) -> int:
     return int((shape.ends_at - shape.starts_at).total_seconds()) // 60
 
 
-def appearing(found: list[Shown]) -> Group:
-    return Group(
-        f"{count(len(found), 'run')} {'appears' if len(found) == 1 else 'appear'}",
-        [row_of(one, url=False) for one in found],
-    )
+def appearing(before: dict[int, Shown], after: dict[int, Shown]) -> list[Group]:
+    new = [row_of(one, url=False) for pk, one in after.items() if one.is_on and pk not in before]
+    again = [row_of(one) for pk, one in after.items() if one.is_on and pk in before and not before[pk].is_on]
+    return [
+        Group(f"{count(len(new), 'run')} {'appears' if len(new) == 1 else 'appear'}", new),
+        Group(f"{count(len(again), 'run')} {'takes' if len(again) == 1 else 'take'} place again", again),
+    ]
 
 
-def vanishing(pairs: list[tuple[Shown, Shown | None]]) -> Group:
-    gone = [(old, new) for old, new in pairs if new is None or not new.is_on]
-    shut = closed_sites([new.run for _old, new in gone if new and not new.run.is_cancelled])
-    rows = [row_of(old, lines=[why_off(old, shut.get(old.run.pk, []))]) for old, _new in gone]
-    return Group(f"{count(len(rows), 'run')} {'falls' if len(rows) == 1 else 'fall'} away", rows)
+def vanishing(before: dict[int, Shown], after: dict[int, Shown]) -> list[Group]:
+    """Runs that are off from now on: no date of the weekly run any more, or closed, where bookings stay."""
+    off = [(one, after.get(pk)) for pk, one in before.items() if one.is_on and not is_on(after.get(pk))]
+    shut = closed_sites([new.run for _old, new in off if new and not new.run.is_cancelled])
+    gone = [row_of(old) for old, _new in off if old.run.pk not in shut]
+    closed = [
+        row_of(old, lines=[f"closed: {', '.join(shut[old.run.pk])}"])
+        for old, _new in off
+        if old.run.pk in shut
+    ]
+    return [
+        Group(f"{count(len(gone), 'run')} {'falls' if len(gone) == 1 else 'fall'} away", gone),
+        Group(
+            f"{count(len(closed), 'run')} {'does' if len(closed) == 1 else 'do'} not take place",
+            closed,
+            "Whoever is booked stays booked, should it open after all.",
+        ),
+    ]
+
+
+def is_on(one: Shown | None) -> bool:
+    return one is not None and one.is_on
 
 
 def closed_sites(runs: Sequence[Run]) -> dict[int, list[str]]:
@@ -249,17 +266,6 @@ def closed_sites(runs: Sequence[Run]) -> dict[int, list[str]]:
         ]
         for run in runs
     }
-
-
-def why_off(old: Shown, closed: list[str]) -> str:
-    if not closed:
-        return "not one of its dates any more"
-    stays = "; whoever is booked stays so, should it open" if old.who else ""
-    return f"closed: {', '.join(closed)}{stays}"
-
-
-def was_on(one: Shown | None) -> bool:
-    return one is not None and one.is_on
 
 
 def was_off_rule(one: Shown | None) -> bool:

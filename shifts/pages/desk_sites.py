@@ -12,13 +12,16 @@ from django.http import HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shifts.models import Booking, Run
+from shifts.models.run import RunQuerySet
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_doors import held_up_rows, not_read_at
+from shifts.pages.desk_look import show_look, unless_it_must_be_shown
 from shifts.pages.desk_parts import title_and_time
-from shifts.pages.desk_runs import row_posted
+from shifts.pages.desk_runs import row_posted, what_at
 from shifts.pages.forms_sites import CloseForm, DoorNotesForm, SiteForm, contact_rows
 from shifts.pages.undo import offer_undo, undo_offered
 from shifts.seats import consequences
@@ -98,11 +101,48 @@ def site(request: Request, pk: int) -> HttpResponse:
     if "use" in request.POST:
         return change_use(request, where)
     form = SiteForm(posted(request), initial=known_facts(where), site=where)
-    if form.is_bound and form.is_valid():
-        consequences.change_site(where, by=request.user, **form.facts())
-        messages.success(request, "Saved. Whoever is booked there is told of a new name or address.")
-        return redirect(page_of(where))
+    if form.is_bound and form.is_valid() and "edit" not in request.POST:
+        return change_facts(request, where, form)
     return render(request, "desk/site.html", facts_of(request, where, form))
+
+
+def change_facts(request: Request, where: Site, form: SiteForm) -> HttpResponse:
+    """Saves the facts; where somebody is told of them, after a look."""
+    facts, at, back = form.facts(), timezone.now(), page_of(where)
+    if all(getattr(where, name) == value for name, value in facts.items()):
+        messages.info(request, "Nothing was changed: it is already like this.")
+        return redirect(back)
+
+    def make() -> Site:
+        return consequences.change_site(where, by=request.user, at=at, **facts)
+
+    _site, look = unless_it_must_be_shown(request, make, runs=lambda: consequences.runs_at(where, at), at=at)
+    if look:
+        return show_look(request, look, look_of(where, f"{where.name}: who is told of the change"))
+    messages.success(request, "Saved. Whoever is booked there is told of a new name or address.")
+    offer_undo(request, "Change it back", back, **facts_sent(where))
+    return redirect(back)
+
+
+def look_of(
+    where: Site, heading: str, *, button: str = "Save it as shown", can_edit: bool = True
+) -> dict[str, Any]:
+    """What the page of a look says beside what it shows."""
+    return {
+        "title": where.name,
+        "heading": heading,
+        "back": {"url": page_of(where), "words": where.name},
+        "button": button,
+        "can_edit": can_edit,
+    }
+
+
+def facts_sent(where: Site) -> dict[str, str]:
+    """The facts as the form sends them."""
+    place = f"{where.latitude}, {where.longitude}" if where.place else ""
+    ticked = {name: "on" for name in ("gives", "takes") if getattr(where, name)}
+    words = {name: getattr(where, name) for name in ("name", "street", "town", "foods")}
+    return {**words, **ticked, "place": place, "fallback": str(where.fallback_id or "")}
 
 
 def known_facts(where: Site) -> dict[str, Any]:
@@ -160,14 +200,15 @@ def closures_of(where: Site, day: date, at: datetime) -> list[dict[str, Any]]:
         )
         .with_people()
     )
-    return [closure_row(closure, runs) for closure in closures]
+    return [closure_row(where, closure, runs) for closure in closures]
 
 
-def closure_row(closure: Closure, runs: list[Run]) -> dict[str, Any]:
+def closure_row(where: Site, closure: Closure, runs: list[Run]) -> dict[str, Any]:
     touched = [run for run in runs if closure.first <= run.local_date <= closure.last]
+    saved_elsewhere = any(is_drop_off(where, run) for run in touched)
     return {
         "closure": closure,
-        "touched": len(touched),
+        "elsewhere": days_page(closure.first, closure.last) if saved_elsewhere else "",
         "empty": [title_and_time(run) for run in touched if not run.seated],
         "booked": [
             {
@@ -278,7 +319,7 @@ def contacts(request: Request, pk: int) -> HttpResponse:
     formset = contact_rows(where, posted(request))
     if formset.is_bound and formset.is_valid():
         rows = [row for row in formset.cleaned_data if row.get("name")]
-        writes.set_contacts(where, rows, by=request.user)
+        consequences.set_contacts(where, rows, by=request.user)
         messages.success(request, "The contacts are saved.")
         return redirect(page_of(where))
     return render(request, "desk/contacts.html", {"formset": formset, "where": where})
@@ -287,43 +328,83 @@ def contacts(request: Request, pk: int) -> HttpResponse:
 @coordinator_only
 @page
 def close(request: Request, pk: int) -> HttpResponse:
-    where = site_or_404(pk)
+    """Closes the site on some days, after a look at the runs there and at what those booked are told."""
+    where, at = site_or_404(pk), timezone.now()
     form = CloseForm(posted(request))
-    if form.is_bound and form.is_valid():
-        days = form.cleaned_data
-        closure = writes.close_site(where, by=request.user, **days)
-        row = closure_row(closure, list(touched_by(closure, timezone.now())))
-        messages.success(request, f"{where.name} is closed {span(closure)}. {touched_words(row)}")
-        offer_undo(request, "Undo: not closed", reverse("desk_lift", args=[closure.pk]))
+    if not (form.is_bound and form.is_valid()) or "edit" in request.POST:
+        return render(request, "desk/close.html", {"form": form, "where": where})
+    first, last = form.cleaned_data["first"], form.cleaned_data["last"]
+    if where.closures.standing().filter(first__lte=first, last__gte=last).exists():
+        messages.info(request, f"Nothing was changed: {where.name} is closed {span(first, last)} already.")
         return redirect(page_of(where) + "#closed")
-    return render(request, "desk/close.html", {"form": form, "where": where})
+
+    def make() -> Closure:
+        return consequences.close_site(where, by=request.user, at=at, **form.cleaned_data)
+
+    touched = list(touched_by(where, first, last, at).without_closed().with_people())
+    closure, look = unless_it_must_be_shown(
+        request, make, runs=lambda: touched_by(where, first, last, at), at=at
+    )
+    if look:
+        context = look_of(where, f"{where.name} closed {span(first, last)}: what that means")
+        only_drop_off = any(is_drop_off(where, run) for run in touched)
+        context["elsewhere"] = days_page(first, last) if only_drop_off else ""
+        return show_look(request, look, context)
+    said = touched_words(touched)
+    messages.success(request, f"{where.name} is closed {span(closure.first, closure.last)}. {said}")
+    offer_undo(request, "Undo: not closed", reverse("desk_lift", args=[closure.pk]))
+    return redirect(page_of(where) + "#closed")
 
 
-def touched_by(closure: Closure, at: datetime) -> QuerySet[Run]:
-    dates = {"local_date__gte": closure.first, "local_date__lte": closure.last}
-    return consequences.runs_at(closure.site, at).filter(cancelled_at=None, **dates).with_people()
+def touched_by(where: Site, first: date, last: date, at: datetime) -> RunQuerySet:
+    return consequences.runs_at(where, at).on_the_books().on_days(first, last)
 
 
-def span(closure: Closure) -> str:
-    if closure.first == closure.last:
-        return f"on {us(closure.first)}"
-    return f"from {us(closure.first)} to {us(closure.last)}"
+def is_drop_off(where: Site, run: Run) -> bool:
+    """Whether the run only drops off at the site, so that another drop-off would save it."""
+    stops = run.ordered_stops
+    here = [what_at(stop, is_last=stop is stops[-1]) for stop in stops if stop.site_id == where.pk]
+    return set(here) == {"Drop-off"}
 
 
-def touched_words(row: dict[str, Any]) -> str:
-    if not row["touched"]:
+def days_page(first: date, last: date) -> str:
+    """Where other drop-offs are chosen for a span of days."""
+    return reverse("desk_days") + "?" + urlencode({"from": first.isoformat(), "to": last.isoformat()})
+
+
+def span(first: date, last: date) -> str:
+    return f"on {us(first)}" if first == last else f"from {us(first)} to {us(last)}"
+
+
+def touched_words(touched: list[Run]) -> str:
+    if not touched:
         return "No run stops there on those days."
-    runs = "1 run stops" if row["touched"] == 1 else f"{row['touched']} runs stop"
-    booked = f"; {len(row['booked'])} of them with somebody booked" if row["booked"] else ", nobody is booked"
-    return f"{runs} there on those days{booked}."
+    runs = "1 run stops" if len(touched) == 1 else f"{len(touched)} runs stop"
+    booked = [run for run in touched if run.seated]
+    who = f"; those booked on {len(booked)} of them are told" if booked else ", nobody is booked"
+    return f"{runs} there on those days{who}."
 
 
 @coordinator_only
 @require_POST
 def lift(request: Request, pk: int) -> HttpResponse:
-    closure = get_object_or_404(Closure.objects.select_related("site"), pk=pk)
-    writes.lift_closure(closure, by=request.user)
-    messages.success(request, f"{closure.site.name} is open again {span(closure)}.")
+    """The site is open after all; where that concerns somebody, after a look."""
+    closure, at = get_object_or_404(Closure.objects.select_related("site"), pk=pk), timezone.now()
+    where, days = closure.site, span(closure.first, closure.last)
+    if closure.lifted_at:
+        messages.info(request, f"Nothing was changed: {where.name} was opened {days} already.")
+        return redirect(page_of(where))
+
+    def make() -> None:
+        consequences.lift_closure(closure, by=request.user, at=at)
+
+    _none, look = unless_it_must_be_shown(
+        request, make, runs=lambda: touched_by(where, closure.first, closure.last, at), at=at
+    )
+    if look:
+        heading = f"{where.name} open after all {days}: what that means"
+        return show_look(request, look, look_of(where, heading, button="Open it", can_edit=False))
+    messages.success(request, f"{where.name} is open again {days}.")
     offer_undo(
         request,
         "Undo: closed all the same",
@@ -332,4 +413,4 @@ def lift(request: Request, pk: int) -> HttpResponse:
         last=closure.last.isoformat(),
         reason=closure.reason,
     )
-    return redirect(page_of(closure.site))
+    return redirect(page_of(where))

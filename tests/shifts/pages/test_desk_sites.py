@@ -1,26 +1,43 @@
 """Sites at the desk: facts, door notes, contacts, closed dates, and when a site may end."""
 
-from datetime import time
+from datetime import time, timedelta
 
 import pytest
 import time_machine
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from shifts.calendar import feed as feeds
 from shifts.models import CalendarEntry
 from shifts.schedule.making import Plan, add_shift
+from shifts.seats import standing as regular
 from shifts.seats.booking import seat
 from sites.changes import close_site, set_contacts
 from sites.models import Closure, Event, Site
-from tests.factories import DropOffFactory, SiteFactory, lead_driver, make_run, put, ready_person
+from tests.factories import (
+    DropOffFactory,
+    PersonFactory,
+    SiteFactory,
+    lead_driver,
+    make_run,
+    put,
+    ready_person,
+)
 from tests.shifts.pages.at_the_desk import (
     DAY,
     EVERY_PAGE,
     NOW,
     TODAY,
+    all_rows,
+    confirm,
     desk_client,
     errors_of,
+    looked_at,
+    press_undo,
     queries_of,
     said,
+    save,
     survives_nonsense,
     text_of,
 )
@@ -147,15 +164,55 @@ def test_a_fault_is_named_at_its_field_and_what_was_typed_stays(desk, facts, fie
     assert not Site.objects.exists()
 
 
-def test_a_new_address_is_told_to_whoever_is_booked(desk, dock):
-    ana = ready_person()
-    seat(run=make_run(sites=[dock, DropOffFactory()]), person=ana, seat="driver", by=None, on_behalf=True)
-    before = CalendarEntry.objects.get().sequence
-    desk.post(at("desk_site", dock), {**FACTS, "street": "9 Mill Street"})
+def test_who_is_told_of_a_new_address_is_shown_before_it_is_saved(desk, dock):
+    ana = ready_person(name="Ana Reyes")
+    for days in (3, 5):
+        run = make_run(starts_at=NOW + days * DAY, sites=[dock, DropOffFactory()])
+        seat(run=run, person=ana, seat="driver", by=None, on_behalf=True)
+    Message.objects.all().delete()
+    sequences = sum(entry.sequence for entry in CalendarEntry.objects.all())
+    before = all_rows()
+    asked = desk.post(at("desk_site", dock), {**FACTS, "street": "9 Mill Street"})
+    assert all_rows() == before
+    (row,) = looked_at(asked)["1 person is told"]
+    assert row.startswith("Ana Reyes | by mail | Changed: Mill Street Grocery")
+    assert "the address is now 9 Mill Street" in row
+    confirm(desk, asked)
     dock.refresh_from_db()
     assert dock.street == "9 Mill Street"
-    assert CalendarEntry.objects.get().sequence == before + 1
-    assert Message.objects.filter(person=ana, kind="changed").exists()
+    assert sum(entry.sequence for entry in CalendarEntry.objects.all()) == sequences + 2
+    assert Message.objects.filter(person=ana).exclude(kind="calendar").count() == 1
+
+
+def test_a_changed_site_is_changed_back(desk, dock):
+    ana = ready_person()
+    seat(run=make_run(sites=[dock, DropOffFactory()]), person=ana, seat="driver", by=None, on_behalf=True)
+    was, before = Site.objects.filter(pk=dock.pk).values().get(), feed_of(ana)
+    save(desk, at("desk_site", dock), {**FACTS, "name": "Mill Grocery", "takes": "on", "foods": "bread"})
+    assert feed_of(ana) != before
+    look = press_undo(desk, desk.get(at("desk_site", dock)))
+    assert "1 person is told" in looked_at(look)
+    confirm(desk, look)
+    assert Site.objects.filter(pk=dock.pk).values().get() == was
+    assert feed_of(ana) == before
+
+
+def test_facts_that_concern_nobody_are_saved_at_once_and_no_change_says_so(desk, dock):
+    assert "Saved." in said(desk.post(at("desk_site", dock), {**FACTS, "street": "9 Mill Street"}))
+    assert "Nothing was changed" in said(
+        desk.post(at("desk_site", dock), {**FACTS, "street": "9 Mill Street"})
+    )
+    typed = desk.post(at("desk_site", dock), {**FACTS, "street": "7 Mill", "edit": "yes"})
+    assert typed.context["form"]["street"].value() == "7 Mill"
+    dock.refresh_from_db()
+    assert dock.street == "9 Mill Street"
+
+
+def feed_of(person):
+    """The feed without what names a version."""
+    body = feeds.feed(person, at=NOW).body.decode().replace("\r\n ", "")
+    skipped = ("UID:", "SEQUENCE:", "DTSTAMP:", "LAST-MODIFIED:")
+    return [line for line in body.split("\r\n") if not line.startswith(skipped)]
 
 
 # --- what a drop-off takes, and where its food goes when it is closed
@@ -312,29 +369,125 @@ def test_contacts_in_rows(desk, dock):
     assert [contact.name for contact in dock.contacts.all()] == ["Ilse"]
 
 
-def test_closed_dates_name_the_runs_they_touch(desk, dock):
+def test_closed_dates_show_runs_and_words_before_they_are_saved(desk, dock):
     drop = DropOffFactory()
     booked = make_run(title="Bread run", starts_at=NOW + 2 * DAY, sites=[dock, drop])
     make_run(title="Apple run", starts_at=NOW + 3 * DAY, sites=[dock, drop])
     make_run(title="Later run", starts_at=NOW + 9 * DAY, sites=[dock, drop])
     make_run(title="Elsewhere", starts_at=NOW + 2 * DAY)
-    put(lead_driver(name="Lea Lead"), booked)
-    answer = desk.post(
-        at("desk_close", dock), {"first": "6/3/2026", "last": "2026-06-06", "reason": "Floor repair"}
+    for person, which in (
+        (lead_driver(name="Lea Lead"), "driver"),
+        (PersonFactory(name="Bo", by_phone=True), "second"),
+    ):
+        seat(run=booked, person=person, seat=which, by=None, on_behalf=True)
+    Message.objects.all().delete()
+    before = all_rows()
+    days = {"first": "6/3/2026", "last": "2026-06-06", "reason": "Floor repair"}
+    asked = desk.post(at("desk_close", dock), days)
+    assert all_rows() == before
+    closed = " | closed: Mill Street Grocery"
+    told = (
+        "Closed: Mill Street Grocery"
+        " | Please do not go: Bread run on Thu, Jun 4. Mill Street Grocery is closed: Floor repair."
     )
-    assert "2 runs stop there on those days; 1 of them with somebody booked" in said(answer)
+    assert looked_at(asked) == {
+        "2 runs do not take place": [
+            f"Bread run, Thu, Jun 4, 10:00 a.m. | Lea Lead, Bo{closed}",
+            f"Apple run, Fri, Jun 5, 10:00 a.m.{closed}",
+        ],
+        "2 people are told": [
+            f"Lea Lead | by mail | {told}",
+            f"Bo | by phone: it comes on your list | {told}",
+        ],
+    }
+    assert reverse("desk_days") not in text_of(asked)  # the pickup closes: no other drop-off helps
+    typed = desk.post(at("desk_close", dock), {**days, "edit": "yes"})
+    assert typed.context["form"]["reason"].value() == "Floor repair"
+    assert not Closure.objects.exists()
+    answer = confirm(desk, asked)
+    assert "2 runs stop there on those days; those booked on 1 of them are told" in said(answer)
+    assert Message.objects.exclude(kind="calendar").count() == 2
     page = desk.get(at("desk_site", dock))
     (row,) = page.context["closures"]
-    assert [run["who"] for run in row["booked"]] == ["Lea Lead"]
+    assert [run["who"] for run in row["booked"]] == ["Lea Lead, Bo"]
     assert reverse("desk_run", args=[booked.pk]) in text_of(page)
     assert "Apple run" in text_of(page)
     assert "Later run" not in text_of(page)
     assert "Elsewhere" not in text_of(page)
+
+
+def test_lifting_tells_them_again_and_brings_calendars_back(desk, dock):
+    ana, run = ready_person(name="Ana Reyes"), make_run(sites=[dock, DropOffFactory()])
+    seat(run=run, person=ana, seat="driver", by=None, on_behalf=True)
+    before, days = feed_of(ana), {"first": "6/3/2026", "last": "6/9/2026", "reason": "Flood"}
+    save(desk, at("desk_close", dock), days)
+    assert feed_of(ana) != before
+    rows = all_rows()
+    look = press_undo(desk, desk.get(at("desk_site", dock)))
+    assert all_rows() == rows
+    assert "1 run takes place again" in looked_at(look)
+    assert "It takes place after all" in looked_at(look)["1 person is told"][0]
+    Message.objects.all().delete()
+    assert "is open again from 6/3/2026 to 6/9/2026" in said(confirm(desk, look))
+    assert Closure.objects.get().lifted_at
+    assert feed_of(ana) == before
+    assert Message.objects.exclude(kind="calendar").count() == 1
+    again = press_undo(desk, desk.get(at("desk_site", dock)))
+    assert "1 run does not take place" in looked_at(again)
+    assert dict(again.context["fields"]) == {"first": "2026-06-03", "last": "2026-06-09", "reason": "Flood"}
+    confirm(desk, again)
+    assert Closure.objects.standing().get().reason == "Flood"
+    assert feed_of(ana) != before
+
+
+def test_the_calendar_of_a_regular_driver_follows_closed_dates_and_comes_back(desk, dock):
+    rita, drop = ready_person(name="Rita Regular"), DropOffFactory()
+    plan = Plan(rule="FREQ=WEEKLY;BYDAY=MO", starts=time(8), minutes=60, stops=((dock.pk, 0), (drop.pk, 30)))
+    shift = add_shift(name="Monday run", plan=plan, from_day=TODAY, by=None)
+    regular.begin(regular.Wish(shift, rita, TODAY), by=None)
+    before = feed_of(rita)
+    far = desk.post(at("desk_close", dock), {"first": "2027-01-04"})  # beyond the runs that are made
+    assert looked_at(far) == {"1 calendar follows without a word": ["Rita Regular | by mail"]}
+    for first in ("6/8/2026", "2027-01-04"):
+        save(desk, at("desk_close", dock), {"first": first})
+        assert feed_of(rita) != before
+        confirm(desk, press_undo(desk, desk.get(at("desk_site", dock))))
+        assert feed_of(rita) == before
+
+
+def test_when_only_the_drop_off_closes_other_drop_offs_are_a_link_away(desk, dock, kitchen):
+    make_run(starts_at=NOW + 2 * DAY, sites=[dock, kitchen])
+    days = {"first": "6/3/2026", "last": "6/6/2026"}
+    asked = desk.post(at("desk_close", kitchen), days)
+    link = reverse("desk_days") + "?from=2026-06-03&amp;to=2026-06-06"
+    assert link in text_of(asked)
+    assert link in text_of(desk.get(confirm(desk, asked).headers["Location"]))
+
+
+def test_what_is_closed_or_open_already_says_so(desk, dock):
+    desk.post(at("desk_close", dock), {"first": "6/3/2026", "last": "6/6/2026"})
+    before = all_rows()
+    assert "Nothing was changed" in said(desk.post(at("desk_close", dock), {"first": "6/4/2026"}))
+    assert all_rows() == before
     closure = Closure.objects.get()
-    desk.post(reverse("desk_lift", args=[closure.pk]))
-    closure.refresh_from_db()
-    assert closure.lifted_at
-    assert not desk.get(at("desk_site", dock)).context["closures"]
+    desk.post(at("desk_lift", closure))
+    before = all_rows()
+    assert "Nothing was changed" in said(desk.post(at("desk_lift", closure)))
+    assert all_rows() == before
+
+
+def test_queries_of_a_look_at_closed_dates_do_not_grow_with_its_runs(desk, dock):
+    """Nobody is booked, so that closing itself asks the same number of times."""
+
+    def asked(runs):
+        for n in range(runs):
+            make_run(starts_at=NOW + 2 * DAY + n * timedelta(hours=1), sites=[dock, DropOffFactory()])
+        with CaptureQueriesContext(connection) as queries:
+            answer = desk.post(at("desk_close", dock), {"first": "6/3/2026", "last": "6/6/2026"})
+        assert looked_at(answer)
+        return len(queries)
+
+    assert asked(1) == asked(20)
 
 
 def test_one_closed_day_needs_one_date(desk, dock):
@@ -370,7 +523,7 @@ def test_a_site_ends_only_when_nothing_stops_there(desk, dock):
     shift = add_shift(name="Monday run", plan=plan, from_day=TODAY, by=None)
     assert "Monday run" in said(desk.post(at("desk_site", dock), {"use": "end"}))
     assert Site.objects.in_use().filter(pk=dock.pk).exists()
-    desk.post(reverse("desk_shift_end", args=[shift.pk]), {"last_day": TODAY.isoformat()})
+    save(desk, reverse("desk_shift_end", args=[shift.pk]), {"last_day": TODAY.isoformat()})
     assert "Monday run" in said(desk.post(at("desk_site", dock), {"use": "end"}))  # it still may run today
     with time_machine.travel(NOW + DAY, tick=False):
         run = make_run(sites=[dock, drop])
