@@ -15,7 +15,7 @@ from django.utils import timezone
 
 from shifts.models import Booking, CalendarEntry, HandOver, Run, Shift, Standing
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
-from shifts.seats import handover
+from shifts.seats import days, handover
 from shifts.seats.booking import seat
 from sites.models import Event
 from tests.conftest import database_url
@@ -396,3 +396,37 @@ def test_a_yes_a_no_and_a_give_back_at_the_same_moment(racers):
         assert live == ({asked.to} if asked.answer == "accepted" else set())
         ended = run.bookings.get(person=driver)
         assert ended.end == ("handed on" if asked.answer == "accepted" else "given back")
+
+
+def test_the_same_days_confirmed_by_all_at_once_are_changed_once(racers):
+    people, runs = [ready_person() for _ in range(4)], runs_by_day(4)
+    race(racers[:1], [[["seat", run.pk, person.pk] for run, person in zip(runs, people, strict=True)]])
+    Message.objects.all().delete()
+    pages, hour = [], timedelta(hours=1)
+    for number in range(RACERS):  # half of them see the runs in another order
+        shown = list(runs) if number % 2 else runs[::-1]
+        changes = [
+            days.CallOff(run.pk, days.fingerprint(run), "Snow")
+            if run in runs[:2]
+            else days.Reshape(run.pk, days.fingerprint(run), days.moved(run, run.starts_at + hour))
+            for run in shown
+        ]
+        pages.append([["change_days", [days.plain(change) for change in changes]]])
+    outcomes = Counter(outcome for each in race(racers, pages) for outcome in each)
+    assert outcomes == {"done": 1, "not saved": RACERS - 1}
+    assert Message.objects.count() == 4  # one each
+    assert Event.objects.filter(verb="cancelled", person_id=None).count() == 2
+
+
+def test_days_confirmed_while_seats_are_taken_and_given_back_leave_nobody_untold(racers):
+    people, runs = [ready_person() for _ in range(6)], runs_by_day(6)
+    page = [days.plain(days.CallOff(run.pk, days.fingerprint(run), "Snow")) for run in runs]
+    taking = [[["seat", run.pk, person.pk]] for run, person in zip(runs, people, strict=True)]
+    *seated, changed = race(racers[:7], [*taking, [["change_days", page]]])
+    assert changed == ["done"]
+    for (outcome,), run in zip(seated, runs, strict=True):
+        assert outcome in ("done", "cancelled")
+        assert not run.bookings.live().exists()
+        ended = run.bookings.count()
+        assert ended == (outcome == "done")
+        assert Message.objects.filter(kind="ended", text__contains="Snow").exists() or not ended
