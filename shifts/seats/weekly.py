@@ -3,7 +3,7 @@ dropped silently: it is moved and told, or kept and flagged."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import partial
@@ -53,16 +53,27 @@ class Outcome:
 
 @transaction.atomic
 def change_shift(
-    shift: Shift, *, plan: making.Plan, from_day: date, by: Any, name: str = "", at: datetime | None = None
+    shift: Shift,
+    *,
+    plan: making.Plan,
+    from_day: date,
+    by: Any,
+    name: str = "",
+    resume: Collection[int] = (),
+    at: datetime | None = None,
 ) -> Outcome:
-    """A new term of a weekly run from a date on. "Every 2 weeks" goes on counting from the old anchor."""
+    """A new term of a weekly run from a date on. "Every 2 weeks" goes on counting from the old anchor.
+
+    `resume` are keys of regular runs that ended when the weekly run did: they go on with it.
+    """
     at = at or timezone.now()
     shift = Shift.objects.select_for_update(of=("self",), no_key=True).get(pk=shift.pk)
     if name and name != shift.name:
         shift.name = name
         shift.save(update_fields=["name"])
         entries.note_change(CalendarEntry.objects.live().filter(standing__shift=shift), at=at)
-    hold_all(shift, from_day, at)
+    hold_all(shift, from_day, at, also=resume)
+    go_on_again(shift, resume, from_day)
     old = shift.term_on(from_day)
     anchor = anchor_of(old or shift.terms.last(), plan, from_day)
     before = regular.terms_told(old)
@@ -70,7 +81,7 @@ def change_shift(
     term = making.add_term(shift, plan, from_day=from_day, anchor=anchor)
     record(verb="changed", subject=shift, by=by, at=at, after={"from": from_day, **making.plan_facts(plan)})
     news = News(at=at, headline=lambda: _("Your runs: %(run)s has changed") % {"run": shift.name})
-    if before != regular.terms_told(term):
+    if resume or before != regular.terms_told(term):
         day = max(from_day, local_date(at, Programme.current().zone))  # what was driven stays as it was told
         for standing in regular.succeed(shift, day, rule=plan.rule, by=by, at=at):
             news.say(standing.person, partial(changed_for_good, standing, term))
@@ -79,10 +90,22 @@ def change_shift(
     return outcome
 
 
-def hold_all(shift: Shift, from_day: date, at: datetime) -> None:
-    """Locks the runs ahead, whoever sits in them, and their regular drivers."""
-    regulars = shift.standings.going_on(from_day).values_list("person", flat=True)
-    hold(shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at), also=regulars)
+def hold_all(shift: Shift, from_day: date, at: datetime, *, also: Collection[int] = ()) -> None:
+    """Locks the runs ahead, whoever sits in them, their regular drivers, and those of `also` by key."""
+    regulars = shift.standings.going_on(from_day) | shift.standings.filter(pk__in=also)
+    people = regulars.values_list("person", flat=True)
+    hold(shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at), also=people)
+
+
+def go_on_again(shift: Shift, keys: Collection[int], day: date) -> None:
+    """Takes back the end of regular runs; not of those whose person has left, or has another one there."""
+    ended = shift.standings.filter(pk__in=keys, person__left_on=None, person__drives=True)
+    open_ = set(shift.standings.going_on(day).values_list("person", flat=True))
+    for standing in ended.order_by("pk"):
+        if standing.person_id not in open_:
+            standing.until_day = None
+            standing.save(update_fields=["until_day"])
+            open_.add(standing.person_id)
 
 
 def changed_for_good(standing: Standing, term: ShiftTerm) -> str:
@@ -242,25 +265,6 @@ def drop_from_rule(run: Run, *, by: Any, news: News, at: datetime, outcome: Outc
     else:
         outcome.dropped.append(run)
         run.delete()
-
-
-class Undone(Exception):
-    """Carries an outcome out of a transaction that is taken back."""
-
-    def __init__(self, outcome: Outcome) -> None:
-        self.outcome = outcome
-
-
-def tried(change: Callable[[], Outcome]) -> Outcome:
-    """What a change of a weekly run would do. It is made and taken back at once, so nothing is written.
-
-    The runs of the outcome show what they would be. Must not be called inside a transaction that goes on.
-    """
-    try:
-        with transaction.atomic():
-            raise Undone(change())
-    except Undone as undone:
-        return undone.outcome
 
 
 # The programme's own facts and numbers
