@@ -27,7 +27,8 @@ def change_run(request: Request, pk: int) -> HttpResponse:
     if run.is_cancelled or run.ends_at <= at:
         messages.error(request, "A run that is cancelled or over is not changed any more.")
         return redirect(page_of(run))
-    form = ChangeRunForm(request.POST if request.method == "POST" else None, run=run, at=at)
+    data = request.POST if request.method == "POST" else None
+    form = ChangeRunForm(data, run=run, at=at, zone=request.programme.zone)
     if form.is_bound and form.is_valid() and "edit" not in request.POST:
         return change(request, run, form)
     return render(request, "desk/change_run.html", {"form": form, "run": run, "name": title_and_time(run)})

@@ -338,7 +338,8 @@ def tellings(messages: Any) -> list[Group]:
     people: dict[int, list[Message]] = {}
     for message in messages.filter(person__isnull=False).select_related("person").order_by("pk"):
         people.setdefault(message.person_id or 0, []).append(message)
-    told, quiet = [], []
+    told: list[Row] = []
+    quiet: list[Row] = []
     for theirs in people.values():
         spoken = [message for message in theirs if message.kind != "calendar"]
         (told if spoken else quiet).append(telling(spoken or theirs, say=bool(spoken)))

@@ -167,7 +167,15 @@ def change(request: Request, which: Shift, form: ShiftForm) -> HttpResponse:
         return redirect(page_of(which))
 
     def make() -> weekly.Outcome:
-        return weekly.change_shift(which, plan=plan, from_day=from_day, name=name, by=request.user, at=at)
+        return weekly.change_shift(
+            which,
+            plan=plan,
+            from_day=from_day,
+            name=name,
+            resume=keys_sent(request, "resume"),
+            by=request.user,
+            at=at,
+        )
 
     answer, outcome = look_and_make(
         request,
@@ -186,6 +194,12 @@ def change(request: Request, which: Shift, form: ShiftForm) -> HttpResponse:
         last = from_day - timedelta(days=1)
         offer_undo(request, "Undo: end it again", end_of(which), last_day=last.isoformat())
     return answer
+
+
+def keys_sent(request: Request, name: str) -> list[int]:
+    return [
+        int(key) for key in request.POST.getlist(name) if key.isascii() and key.isdigit() and len(key) < 10
+    ]
 
 
 def term_on(which: Shift, day: date) -> ShiftTerm | None:
@@ -244,6 +258,7 @@ def end(request: Request, pk: int) -> HttpResponse:
     if old is None:
         messages.info(request, "Nothing was changed: it has ended by then.")
         return redirect(page_of(which))
+    going_on = [str(standing.pk) for standing in regulars_of(which, after)]
 
     def make() -> weekly.Outcome:
         return weekly.end_shift(which, last_day=last, by=request.user, at=at)
@@ -260,7 +275,7 @@ def end(request: Request, pk: int) -> HttpResponse:
     )
     if outcome:
         begins = max(after, old.applies_from)
-        fields = {**facts_sent(old), "from_day": begins.isoformat()}
+        fields = {**facts_sent(old), "from_day": begins.isoformat(), "resume": going_on}
         offer_undo(request, f"Undo: it goes on from {us(begins)}", page_of(which), **fields)
     return answer
 
@@ -315,19 +330,17 @@ def regular_groups(
 ) -> list[Group]:
     """Regular runs that go on as something else, and those that end; asked while the change stands."""
     after = {(one.person_id, one.crew): one for one in regulars_of(which, from_day)}
+    known = {(one.person_id, one.crew): one for one in before}
     term = which.term_on(from_day)
-    on = [(one, after[key]) for one in before if (key := (one.person_id, one.crew)) in after]
-    ended = [one for one in before if (one.person_id, one.crew) not in after]
-    if term is None or regular.terms_told(term) == regular.terms_told(old):
-        on = []
-    return [
-        Group("Regular runs that go on with it", [goes_on(was, now, term) for was, now in on if term]),
-        Group("Regular runs that end", [{"name": one.crew or one.person.name} for one in ended]),
-    ]
+    on = []
+    if term and regular.terms_told(term) != regular.terms_told(old):
+        on = [goes_on(known.get(key), one, term) for key, one in after.items()]
+    ended = [{"name": one.crew or one.person.name} for key, one in known.items() if key not in after]
+    return [Group("Regular runs that go on with it", on), Group("Regular runs that end", ended)]
 
 
-def goes_on(was: Standing, now: Standing, term: ShiftTerm) -> dict[str, Any]:
-    other = f"; it was {was.get_pattern_display()}" if was.pattern != now.pattern else ""
+def goes_on(was: Standing | None, now: Standing, term: ShiftTerm) -> dict[str, Any]:
+    other = f"; it was {was.get_pattern_display()}" if was and was.pattern != now.pattern else ""
     rule = recurrence.in_words(term.rule)
     return {
         "name": now.crew or now.person.name,

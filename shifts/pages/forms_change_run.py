@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django import forms
 from django.utils.formats import date_format, time_format
@@ -43,9 +44,9 @@ class ChangeRunForm(StopsForm):
         error_messages={"required": "Say about how many; 0 if nobody knows."},
     )
 
-    def __init__(self, *args: Any, run: Run, at: datetime, **options: Any) -> None:
-        super().__init__(*args, initial=known_facts(run), **options)
-        self.run, self.at = run, at
+    def __init__(self, data: Any = None, *, run: Run, at: datetime, zone: ZoneInfo) -> None:
+        super().__init__(data, initial=known_facts(run))
+        self.run, self.at, self.zone = run, at, zone
         self.add_stops([shape_of(run).stops])
 
     def clean(self) -> dict[str, Any]:
@@ -64,7 +65,7 @@ class ChangeRunForm(StopsForm):
         if (day, clock) == (old.date(), old.time().replace(second=0, microsecond=0)):
             facts["starts_at"] = self.run.starts_at
             return
-        moments = readings(day, clock, localtime(self.at).tzinfo)
+        moments = readings(day, clock, self.zone)
         if not moments:
             words = f"The clocks go forward that night, and {time_format(clock)} does not exist."
             self.add_error("starts", f"{words} Choose another time.")

@@ -150,7 +150,7 @@ def known_facts(term: ShiftTerm) -> dict[str, Any]:
 def facts_sent(term: ShiftTerm) -> dict[str, Any]:
     """A term as the form sends it, but for the date from which it counts."""
     facts = known_facts(term)
-    sent = {"second_seat": "on"} if facts.pop("second_seat") else {}
+    sent: dict[str, Any] = {"second_seat": "on"} if facts.pop("second_seat") else {}
     sent |= {"starts": f"{facts.pop('starts'):%H:%M}", "agreed": agreed_sent(plan_of(term).stops)}
     for name, value in facts.items():
         sent[name] = list(map(str, value)) if isinstance(value, (list, tuple)) else str(value)

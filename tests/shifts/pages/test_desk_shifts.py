@@ -577,6 +577,40 @@ def test_an_end_is_undone(desk, monday):
     assert not monday.runs.filter(off_rule=True).exists()
 
 
+@pytest.mark.parametrize("last_day", ["2026-06-15", "2026-06-02"])
+def test_an_end_undone_brings_regular_drivers_and_their_calendars_back(desk, monday, last_day):
+    other = ready_person(name="Otto Other")
+    regular.begin(regular.Wish(monday, other, TODAY, pattern=Standing.Pattern.OTHER), by=None)
+    rita = ready_person(name="Rita Regular")
+    regular.begin(regular.Wish(monday, rita, TODAY + 7 * DAY, pattern=Standing.Pattern.OTHER), by=None)
+    before = [instants_of(person) for person in (other, rita)]
+    assert all(before)
+    save(desk, reverse("desk_shift_end", args=[monday.pk]), {"last_day": last_day})
+    assert [instants_of(person) for person in (other, rita)] != before
+    page = desk.get(page_of(monday))
+    Message.objects.all().delete()
+    look = press_undo(desk, page)
+    assert looked_at(look)["Regular runs that go on with it"] == [
+        "Otto Other | every Monday at 8:00 a.m., every other week",
+        "Rita Regular | every Monday at 8:00 a.m., every other week",
+    ]
+    assert "2 people are told" in looked_at(look)
+    confirm(desk, look)
+    assert [instants_of(person) for person in (other, rita)] == before
+    assert Message.objects.exclude(kind="calendar").count() == 2
+
+
+def test_who_has_left_meanwhile_does_not_go_on(desk, monday):
+    rita = drive(monday).person
+    save(desk, reverse("desk_shift_end", args=[monday.pk]), {"last_day": "2026-06-15"})
+    page = desk.get(page_of(monday))
+    Person.objects.filter(pk=rita.pk).update(left_on=TODAY)
+    look = press_undo(desk, page)
+    assert "Regular runs that go on with it" not in looked_at(look)
+    confirm(desk, look)
+    assert not monday.standings.filter(until_day=None).exists()
+
+
 def test_an_ended_one_starts_again(desk, monday, facts):
     save(desk, reverse("desk_shift_end", args=[monday.pk]), {"last_day": TODAY.isoformat()})
     assert monday.runs.count() == 0
@@ -601,7 +635,7 @@ def test_one_that_ended_before_it_began_has_a_page(desk, dock, pantry):
 def test_every_form_survives_nonsense(desk, monday):
     fields = (
         *("name", "stop_1", "stop_2", "stop_3", "weekdays", "every", "nths", "starts", "minutes", "crates"),
-        *("second_seat", "from_day", "confirm"),
+        *("second_seat", "from_day", "confirm", "agreed", "resume", "edit"),
     )
     survives_nonsense(desk, reverse("desk_new_shift"), fields)
     survives_nonsense(desk, page_of(monday), fields)
