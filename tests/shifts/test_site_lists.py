@@ -183,6 +183,12 @@ class TestOnceAWeek:
         owe_site_lists(FRIDAY_AT_THREE + 7 * DAY)
         assert self.sent() == [f"site-list:{dock.pk}:2026-06-08", f"site-list:{dock.pk}:2026-06-15"]
 
+    def test_once_it_is_owed_a_look_is_three_reads(self, dock, django_assert_num_queries):
+        """The worker looks every minute."""
+        owe_site_lists(FRIDAY_AT_THREE)
+        with django_assert_num_queries(3):
+            owe_site_lists(FRIDAY_AT_THREE + timedelta(minutes=1))
+
     def test_two_workers_at_once(self, dock, monkeypatch):
         """The other one's comes in between our look and our write."""
         ours = site_lists.owe_once
