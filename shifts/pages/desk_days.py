@@ -115,7 +115,7 @@ class Page:
 
     # --- what was typed
 
-    def forms(self, *, judge: bool) -> dict[int, RunForm]:
+    def forms(self, *, judge: bool, message: str = "") -> dict[int, RunForm]:
         """A form for each run that is not over, with what was typed for it; judged, or as it stands."""
         posted = self.request.POST
         found = {}
@@ -131,6 +131,7 @@ class Page:
                 at=self.at,
                 programme=self.request.programme,
                 typed=typed_for(run, posted) if was_shown and not judge else None,
+                message=message,
             )
         return found
 
@@ -140,24 +141,16 @@ class Page:
             return self.cancel_day()
         if "edit" in posted:
             return self.shown(self.forms(judge=False), MessageForm(initial=posted.dict()))
-        message_form, forms = MessageForm(posted), self.forms(judge=True)
+        message_form = MessageForm(posted)
+        message = message_form.cleaned_data["message"] if message_form.is_valid() else ""
+        forms = self.forms(judge=True, message=message)
         bound = [form for form in forms.values() if form.is_bound]
         valid = [form.is_valid() for form in [message_form, *bound]]
         if not all(valid) or self.gone:
             return self.shown(forms, message_form)
-        message = message_form.cleaned_data["message"]
         by_key = {site.pk: site for site in self.sites}
         changes = [change for form in bound if (change := form.change(by_key))]
         ticks = {form.run.pk: ticked for form in bound if (ticked := form.ticks())}
-        unexplained = [
-            change
-            for change in changes
-            if isinstance(change, days.CallOff) and not change.reason and not message
-        ]
-        for change in unexplained:
-            forms[change.run].add_error("reason", "Say why: those on the run read it, and so do you later.")
-        if unexplained:
-            return self.shown(forms, message_form)
         try:
             if changes and "confirm" not in posted:
                 return self.look(days.look(changes, message=message, at=self.at))
@@ -171,21 +164,20 @@ class Page:
     def cancel_day(self) -> HttpResponse:
         """Sets every run of one day to be cancelled, and leaves the rest as it was typed."""
         posted = self.request.POST
-        day = day_of(posted.get("cancel_day", ""))
-        day_form = DayForm(posted, prefix=day.isoformat() if day else "")
-        reason = day_form.cleaned_data["reason"] if day_form.is_valid() else ""
-        if day and day_form.is_valid() and not (reason or posted.get("message", "").strip()):
-            day_form.add_error("reason", "Say why: those on the runs read it.")
-        forms = self.forms(judge=False)
-        if day and day_form.is_valid():
-            for run in self.runs:
-                if run.local_date == day and run.pk in forms and not run.is_cancelled:
-                    forms[run.pk].initial.update(act=CANCEL, reason=reason)
-            messages.info(
-                self.request,
-                f"Every run of {date_format(day)} is set to be cancelled. Nothing is saved yet.",
-            )
-        return self.shown(forms, MessageForm(initial=posted.dict()), {day: day_form})
+        day, forms = day_of(posted.get("cancel_day", "")), self.forms(judge=False)
+        message_form = MessageForm(initial=posted.dict())
+        if day is None:
+            return self.shown(forms, message_form)
+        day_form = DayForm(posted, prefix=day.isoformat())
+        if not day_form.is_valid() and (day_form["reason"].value() or not posted.get("message", "").strip()):
+            return self.shown(forms, message_form, {day: day_form})
+        for run in self.runs:
+            if run.local_date == day and run.pk in forms and not run.is_cancelled:
+                forms[run.pk].initial.update(act=CANCEL, reason=day_form.cleaned_data.get("reason", ""))
+        messages.info(
+            self.request, f"Every run of {date_format(day)} is set to be cancelled. Nothing is saved yet."
+        )
+        return self.shown(forms, message_form)
 
     # --- what is shown
 
@@ -193,7 +185,7 @@ class Page:
         self,
         forms: dict[int, RunForm] | None = None,
         message_form: MessageForm | None = None,
-        day_forms: Mapping[date | None, DayForm] | None = None,
+        day_forms: Mapping[date, DayForm] | None = None,
     ) -> HttpResponse:
         forms = self.forms(judge=False) if forms is None else forms
         rows = [row_of(run, forms.get(run.pk), self.closures) for run in self.runs]
@@ -217,9 +209,7 @@ class Page:
         }
         return render(self.request, "desk/days.html", context)
 
-    def days_shown(
-        self, rows: list[dict[str, Any]], forms: Mapping[date | None, DayForm]
-    ) -> list[dict[str, Any]]:
+    def days_shown(self, rows: list[dict[str, Any]], forms: Mapping[date, DayForm]) -> list[dict[str, Any]]:
         """The days that have runs, and what is to be known of each."""
         feasts = federal_holidays(self.first, self.last)
         found: dict[date, list[dict[str, Any]]] = {}

@@ -39,7 +39,11 @@ class MessageForm(forms.Form):
 class DayForm(forms.Form):
     """Why a whole day is cancelled."""
 
-    reason = LineField(label="Why", max_length=LONGEST_REASON, required=False)
+    reason = LineField(
+        label="Why",
+        max_length=LONGEST_REASON,
+        error_messages={"required": "Say why: those on the runs read it."},
+    )
 
 
 class ClockInput(forms.TimeInput):
@@ -61,24 +65,35 @@ class RunForm(forms.Form):
     """One run: keep it, cancel it, move it, or take its food elsewhere; and which of its sites have said
     that they are open. `seen` is what the form was filled in for, `was` which sites had been ticked."""
 
+    use_required_attribute = False  # which of its fields are needed depends on the choice
     act = forms.ChoiceField(
         widget=forms.RadioSelect,
         error_messages={"required": "Choose what becomes of it.", "invalid_choice": "Choose one of these."},
     )
-    reason = LineField(label="Why", max_length=LONGEST_REASON, required=False)
-    day = DayField(label="New day", past=False, furthest=FURTHEST, required=False)
+    # These are asked for by one choice each; `clean` passes over what another choice was made beside.
+    reason = LineField(
+        label="Why",
+        max_length=LONGEST_REASON,
+        error_messages={"required": "Say why: those on the run read it, and so do you later."},
+    )
+    day = DayField(
+        label="New day", past=False, furthest=FURTHEST, error_messages={"required": "Give the new day."}
+    )
     time = forms.TimeField(
         label="New time",
-        required=False,
         widget=ClockInput,
-        error_messages={"invalid": "Write the time like 5:30 p.m. or 17:30."},
+        error_messages={
+            "required": "Give the new time.",
+            "invalid": "Write the time like 5:30 p.m. or 17:30.",
+        },
     )
     site = forms.TypedChoiceField(
         label="Take it to",
         coerce=int,
-        empty_value=None,
-        required=False,
-        error_messages={"invalid_choice": "Choose a drop-off of the list."},
+        error_messages={
+            "required": "Choose where it goes.",
+            "invalid_choice": "Choose a drop-off of the list.",
+        },
     )
     said = Ticked(
         label="Said that they are open", coerce=int, required=False, widget=forms.CheckboxSelectMultiple
@@ -96,9 +111,11 @@ class RunForm(forms.Form):
         at: datetime,
         programme: Programme,
         typed: Mapping[str, Any] | None = None,
+        message: str = "",
     ) -> None:
-        """`typed` is what stands in the form without having been judged."""
-        self.run, self.at, self.zone = run, at, programme.zone
+        """`typed` is what stands in the form without having been judged; `message` is said to everybody, and
+        is reason enough for a run that is cancelled without one of its own."""
+        self.run, self.zone, self.message = run, programme.zone, message
         super().__init__(
             data, prefix=str(run.pk), initial=known(run, sites, closures, at) | dict(typed or {})
         )
@@ -124,29 +141,24 @@ class RunForm(forms.Form):
             self.errors.clear()  # they may be about what is no longer there to choose
             self.add_error("act", days.CHANGED_MEANWHILE)
             return facts
-        for name in {"reason", "day", "time", "site"} - NEEDS.get(act, set()):
+        needed = NEEDS.get(act, set()) - (
+            {"reason"} if self.message and not self["reason"].value() else set()
+        )
+        for name in {"reason", "day", "time", "site"} - needed:
             self.errors.pop(name, None)
         if act == MOVE and not {"day", "time"} & set(self.errors):
-            self.clean_move(facts)
-        if act == ELSEWHERE and not facts.get("site") and "site" not in self.errors:
-            self.add_error("site", "Choose where it goes.")
+            try:
+                facts["starts_at"] = moment_meant(facts["day"], facts["time"], self.zone)
+            except forms.ValidationError as error:
+                self.add_error("time", error)
         return facts
-
-    def clean_move(self, facts: dict[str, Any]) -> None:
-        if not facts["day"] or not facts["time"]:
-            self.add_error("day" if not facts["day"] else "time", "Say the day and the time.")
-            return
-        try:
-            facts["starts_at"] = moment_meant(facts["day"], facts["time"], self.zone)
-        except forms.ValidationError as error:
-            self.add_error("time", error)
 
     def change(self, sites: Mapping[int, Site]) -> days.Change | None:
         """What the valid form asks for; None where the run stays as it is."""
         facts, run = self.cleaned_data, self.run
         seen = facts["seen"]
         if facts["act"] == CANCEL:
-            return days.CallOff(run.pk, seen, facts["reason"])
+            return days.CallOff(run.pk, seen, facts.get("reason") or self.message)
         if facts["act"] == ON_AGAIN:
             return days.PutOn(run.pk, seen)
         if facts["act"] == MOVE and facts["starts_at"] != run.starts_at:

@@ -201,7 +201,7 @@ def test_a_look_names_what_changes_whom_and_in_which_words(desk, run, later, ana
     fields = chosen(as_shown(desk), run, "cancel", reason="The store is closed")
     fields = chosen(fields, later, "move", day="2026-11-28", time="10:30")
     text = text_of(desk.post(PAGE, fields))
-    assert "Thursday run, Thu, Nov 26, 9:00 a.m.</a> <strong>is cancelled: The store is closed" in text
+    assert "Thursday run, Thu, Nov 26, 9:00 a.m.</a></p> <p>is cancelled: The store is closed</p>" in text
     assert "moves to Sat, Nov 28, 10:30 a.m." in text
     assert "Ana Ashgrove drives" in text
     assert "Cancelled, please do not go: Thursday run, Thu, Nov 26 at 9:00 a.m. The store is closed" in text
@@ -315,7 +315,8 @@ def test_an_older_page_does_not_take_back_a_tick_of_somebody_else(desk, run, sit
         ("cancel", {}, "reason", "Say why"),
         ("move", {"day": "2026-11-19"}, "day", "is over"),
         ("move", {"day": "2026-11-20", "time": "09:00"}, "time", "That time is over."),
-        ("move", {"day": ""}, "day", "Say the day and the time."),
+        ("move", {"day": ""}, "day", "Give the new day."),
+        ("move", {"time": ""}, "time", "Give the new time."),
         ("move", {"time": "soon"}, "time", "Write the time like"),
         ("move", {"day": "2027-03-14", "time": "02:30"}, "time", "does not exist"),
         ("move", {"day": "2027-11-07", "time": "01:30"}, "time", "comes twice"),
