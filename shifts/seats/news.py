@@ -16,7 +16,8 @@ from volunteers.models import Person
 @dataclass
 class Item:
     """One thing a person is told. `kind` is that of a notice about a booking ("booked", "changed",
-    "ended"), or "words" for sentences of their own. `what` are sentences in the person's language."""
+    "ended"), or "words" for sentences of their own, "begun" for those of somebody who drives from now on.
+    `what` are sentences in the person's language."""
 
     kind: str
     booking: Booking | None = None
@@ -53,10 +54,10 @@ class News:
         item = Item(kind, booking, what or [], on_behalf)
         self.items.setdefault(person.pk, []).append(item)
 
-    def say(self, person: Person, *words: Callable[[], str]) -> None:
+    def say(self, person: Person, *words: Callable[[], str], kind: str = "words") -> None:
         """Sentences, each made in the person's language and on the programme's clock."""
         with notices.in_words_of(person):
-            self.tell(person, "words", what=[make() for make in words])
+            self.tell(person, kind, what=[make() for make in words])
 
     def settle(self) -> None:
         """Tells everybody. It may be called once."""

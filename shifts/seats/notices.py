@@ -149,7 +149,7 @@ def news(
             rest = [one for one in rest if one is not first]
             lines = [line for item in items for line in lines_of(item)]
             link = settings.BASE_URL + reverse("home")
-            drives = any(item.kind == "booked" for item in items)
+            drives = any(item.kind in ("booked", "begun") for item in items)
             context = {
                 "headline": headline(),
                 "lines": lines,

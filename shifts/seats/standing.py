@@ -160,7 +160,7 @@ def begin(
         after={"from": wish.from_day, "pattern": wish.pattern, "crew": wish.crew, "on behalf": on_behalf},
     )
     told = news or News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": shift.name})
-    told.say(wish.person, lambda: begun_words(standing))
+    told.say(wish.person, lambda: begun_words(standing), kind="begun")
     seat_in(standing, list(ahead), by=by, news=told, at=at, at_first=True)
     if told is not news:
         told.settle()
@@ -173,17 +173,17 @@ def begun_words(standing: Standing) -> str:
     words = {
         "run": standing.shift.name,
         "when": recurrence.in_words(term.rule) if term else "",
-        "which": standing.get_pattern_display(),
+        "which": "" if standing.pattern == Standing.Pattern.EVERY else f" ({standing.get_pattern_display()})",
         "time": time_format(term.starts) if term else "",
         "from": date_format(standing.from_day),
     }
     if standing.crew:
         text = _(
-            "Your crew keeps %(run)s, %(when)s at %(time)s (%(which)s), from %(from)s on. "
+            "Your crew keeps %(run)s, %(when)s at %(time)s%(which)s, from %(from)s on. "
             "Name a driver for each run."
         )
     else:
-        text = _("You drive %(run)s, %(when)s at %(time)s (%(which)s), from %(from)s on, until you stop.")
+        text = _("You drive %(run)s, %(when)s at %(time)s%(which)s, from %(from)s on, until you stop.")
     return refusals.sentence(text % words)
 
 
@@ -532,10 +532,22 @@ def reckon(standing: Standing, *, at: datetime) -> bool:
     with transaction.atomic():
         Person.objects.locked().get(pk=standing.person_id)
         Standing.objects.filter(pk=standing.pk).update(cleared_until=until)
-        news = News(at=at)
-        news.follow(standing.person)
+        news = News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": standing.shift.name})
+        news.say(standing.person, lambda: reach_words(standing, until))
         news.settle()
     return True
+
+
+def reach_words(standing: Standing, until: date | None) -> str:
+    """In the active language: how far their papers reach, as it was just recorded."""
+    words = {"run": standing.shift.name, "day": date_format(until) if until else ""}
+    if until is None:
+        return _("Your papers and steps are complete for %(run)s, without an end.") % words
+    if until < standing.from_day:
+        return (
+            _("Something is missing for %(run)s, so it is not in your calendar now. See your steps.") % words
+        )
+    return _("As recorded now, your papers and steps reach to %(day)s for %(run)s.") % words
 
 
 def cleared_until(standing: Standing, *, at: datetime) -> date | None:
