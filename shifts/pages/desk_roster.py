@@ -14,8 +14,10 @@ from django.views.decorators.http import require_http_methods
 
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.forms_people import RosterForm
+from shifts.seats import roster_regulars
+from shifts.seats.roster_regulars import Look
 from volunteers import progress
-from volunteers.roster.applying import NotApplied, Preview, apply, preview
+from volunteers.roster.applying import NotApplied
 
 SALT = "roster looked at"
 SEAL_LASTS = timedelta(days=1)
@@ -56,14 +58,18 @@ def chosen_in(answers: QueryDict) -> dict[str, int]:
     return found
 
 
-def look_at(wanted: dict[str, Any]) -> Preview:
-    options = {name: value for name, value in wanted.items() if name != "text"}
-    return preview(wanted["text"], today=progress.today(), **options)
+def read(wanted: dict[str, Any]) -> Look:
+    return roster_regulars.read(wanted["text"], today=progress.today(), **options_of(wanted))
+
+
+def options_of(wanted: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in wanted.items() if name != "text"}
 
 
 def show_roster(request: Request, wanted: dict[str, Any], notice: str = "") -> HttpResponse:
-    looked_at = look_at(wanted)
-    seal = signing.dumps({"digest": digest(looked_at), **wanted}, salt=SALT, compress=True)
+    look = roster_regulars.look_at(wanted["text"], today=progress.today(), **options_of(wanted))
+    seal = signing.dumps({"digest": digest(look), **wanted}, salt=SALT, compress=True)
+    looked_at = look.shown
     context = {
         "form": RosterForm(initial=wanted),
         "looked_at": looked_at,
@@ -74,8 +80,9 @@ def show_roster(request: Request, wanted: dict[str, Any], notice: str = "") -> H
     return render(request, "desk/import.html", context)
 
 
-def digest(looked_at: Preview) -> str:
-    return hashlib.sha256(repr(looked_at.rows).encode()).hexdigest()
+def digest(look: Look) -> str:
+    """Of the people and of the weekly runs meant; what can be given of these is asked again at the end."""
+    return hashlib.sha256(repr((look.people.rows, look.gifts)).encode()).hexdigest()
 
 
 def bring_in(request: Request) -> HttpResponse:
@@ -87,14 +94,15 @@ def bring_in(request: Request) -> HttpResponse:
         )
         return redirect("desk_import")
     shown = wanted.pop("digest")
-    looked_at = look_at(wanted)
-    if digest(looked_at) != shown:
+    look = read(wanted)
+    if digest(look) != shown:
         changed = "Nothing was brought in: people have changed meanwhile. Please look at it again."
         return show_roster(request, wanted, changed)
     try:
-        brought = apply(looked_at, by=request.user)
+        brought, regulars = roster_regulars.apply(look, by=request.user)
     except NotApplied as refused:
         return show_roster(request, wanted, str(refused))
     some = "1 person" if len(brought) == 1 else f"{len(brought)} people"
-    messages.success(request, f"Brought in: {some} added or changed.")
+    more = {0: "", 1: " 1 regular run given."}.get(regulars, f" {regulars} regular runs given.")
+    messages.success(request, f"Brought in: {some} added or changed.{more}")
     return redirect("desk_people")

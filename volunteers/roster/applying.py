@@ -100,7 +100,8 @@ def notices(meaning: Meaning, asked: set[str], options: Options):
     for column in meaning.columns:
         if column.field in PAPERS and column.field not in asked:
             yield f"“{column.heading}” is not recorded: the programme has no step for it."
-    if options.papers_seen and not options.everybody_drives and not fields & {"driver", "current", "status"}:
+    says = fields & {"driver", "current", "status", "regular"}
+    if options.papers_seen and not options.everybody_drives and not says:
         yield (
             "No column says who drives today, so nobody's papers are marked as seen. "
             "Add a column Driver with yes and no, or say that everybody in the file drives."

@@ -31,6 +31,7 @@ MEANINGS = {
     "car": "car",
     "crates": "crates the car holds",
     "hours": "days they can drive",
+    "regular": "weekly run they drive regularly",
     "notes": "notes for the coordinator",
 } | {day: f"can drive on {day.title()}s" for day in DAYS}
 
@@ -118,6 +119,14 @@ PATTERNS = {
         r" (?:available|free|preferred)"
         r"|available(?: (?:days?|times?|hours))?|availability|preferred (?:days?|times?)|which days|days"
         r"|can drive (?:on|when)|when (?:available|free)|(?:days|times) (?:they|you) can drive"
+    ),
+    "regular": (
+        r"(?:(?:regular|weekly|usual|standing|assigned|fixed|own|current) )+"
+        r"(?:runs?|routes?|shifts?|pickups?|slots?|assignments?)(?: (?:driven|assigned|names?))?"
+        r"|runs?|routes?|regulars?|regular drivers?(?: (?:of|for|on))?|regularly drives"
+        r"|(?:drives|driver (?:of|for))(?: (?:which|what|the))?"
+        r" (?:runs?|routes?|regularly|weekly|regular runs?|weekly runs?)"
+        r"|(?:which|what) (?:regular |weekly )?(?:runs?|routes?)(?: (?:do )?(?:they|you) drive)?"
     ),
     "notes": (
         r"(?:(?:additional|other|special|coordinator) )?"

@@ -9,7 +9,7 @@ from datetime import date
 
 from volunteers.roster import cells
 from volunteers.roster.cells import Status, Unclear
-from volunteers.roster.columns import DAYS, MEANINGS, field_of
+from volunteers.roster.columns import DAYS, MEANINGS, field_of, plain
 from volunteers.roster.days import Hours, hours, hours_on
 from volunteers.roster.reading import Line, Table
 
@@ -82,6 +82,7 @@ class Row:
     car: str = ""
     crates: int | None = None
     hours: list[Hours] = field(default_factory=list)
+    regular: str = ""  # weekly runs they drive, as written; whoever knows the weekly runs reads it
     notes: str = ""
     problems: list[Problem] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
@@ -109,6 +110,10 @@ def understand(
         all_columns = [  # "Driver" heads names where no other column does, and yes or no elsewhere
             Column(c.number, c.heading, "name") if c.field == "driver" else c for c in all_columns
         ]
+    if "regular" not in {column.field for column in all_columns}:
+        all_columns = [  # "Drives" heads the weekly runs where no cell below says yes or no
+            Column(c.number, c.heading, "regular") if names_runs(c, table) else c for c in all_columns
+        ]
     columns, questions = choose(all_columns, table, chosen or {})
     used = {column.number for column in columns}
     ignored = tuple(
@@ -125,6 +130,20 @@ def understand(
         reader = RowReader(columns, len(table.header.cells), today=today, area_code=area_code)
         rows = tuple(reader.read(line) for line in table.rows)
     return Meaning(tuple(columns), ignored, tuple(questions), problems, rows)
+
+
+def names_runs(column: Column, table: Table) -> bool:
+    if column.field != "driver" or plain(column.heading) != "drives":
+        return False
+    said = [cell for line in table.rows if not cells.is_blank(cell := cell_of(line, column.number))]
+    return bool(said) and not any(is_answer(cell) for cell in said)
+
+
+def is_answer(cell: str) -> bool:
+    try:
+        return cells.yes_or_no(cell) is not None
+    except Unclear:
+        return False
 
 
 def choose(
@@ -192,6 +211,9 @@ class RowReader:
             self.done(step)
         self.car()
         row.hours = self.hours()
+        row.regular = self.regular()
+        if row.regular and row.status == Status.UNSAID:
+            row.status = Status.CURRENT  # whoever has a weekly run drives today
         row.notes = "\n".join(self.notes)
         if not row.email:
             row.remarks.append(
@@ -365,6 +387,17 @@ class RowReader:
         for number, name in enumerate(DAYS):
             found += self.value(name, lambda cell, number=number: self.on_day(number, cell), [], gently=True)
         return sorted(set(found))
+
+    def regular(self) -> str:
+        """The text as it stands. A plain yes, or a number, names no weekly run."""
+        column = self.column("regular")
+        if column is None or cells.is_blank(self.text(column)):
+            return ""
+        answer = self.answer(column)
+        names = answer is None and re.search(r"[^\W\d_]", self.text(column))
+        if answer or (answer is None and not names):
+            self.unclear(column, "Write the name of the weekly run.", gently=True)
+        return self.text(column) if names else ""
 
     @staticmethod
     def on_day(number: int, cell: str) -> list[Hours]:

@@ -69,6 +69,8 @@ class Outcome:
     hours: tuple[Hours, ...] | None = None  # None: unchanged
     appoint_lead: bool = False
     ticks: tuple[Tick, ...] = ()
+    regular: str = ""  # weekly runs they drive, as written
+    same_as: int | None = None  # the line of the row that counts, where this is a duplicate
     details: tuple[str, ...] = ()  # for people: what is recorded, one short sentence each
     remarks: tuple[str, ...] = ()  # for people: worth a look, stops nothing
     problems: tuple[Problem, ...] = ()
@@ -129,7 +131,14 @@ def settle(row: Row, register: Register, records: Records, options: Options) -> 
         details = [f"of line {match.row.line}, which counts"]
         if different := differences(match.row, row):
             details.append(f"this one has another {', '.join(different)}")
-        return Outcome(row.line, row.name, Becomes.DUPLICATE, details=tuple(details))
+        return Outcome(
+            row.line,
+            row.name,
+            Becomes.DUPLICATE,
+            regular=row.regular,
+            same_as=match.row.line,
+            details=tuple(details),
+        )
     register.claim(match, row)
     person = match.person
     assert person is not None  # an entry without a row was made from a person
@@ -281,6 +290,7 @@ def newcomer(row: Row, steps: Iterable[Asked], options: Options) -> Outcome:
         hours=hours,
         appoint_lead=row.lead,
         ticks=ticks,
+        regular=row.regular,
         details=(*details, *say(car, hours, row.lead, ticks, options)),
         remarks=(*row.remarks, *remarks),
     )
@@ -319,6 +329,7 @@ def known_already(row: Row, person: Known, steps: Iterable[Asked], options: Opti
         hours=hours,
         appoint_lead=lead,
         ticks=ticks,
+        regular=row.regular,
         details=(*details, *say(car, hours, lead, ticks, options)),
         remarks=(*row.remarks, *remarks),
     )

@@ -3,16 +3,18 @@ from pathlib import Path
 
 from django.core.management.base import BaseCommand, CommandError
 
+from shifts.seats.roster_regulars import apply, look_at
 from volunteers.models import User
 from volunteers.progress import today
-from volunteers.roster.applying import NotApplied, Preview, apply, preview
+from volunteers.roster.applying import NotApplied, Preview
 from volunteers.roster.columns import MEANINGS
 from volunteers.roster.reading import LARGEST
 
 
 class Command(BaseCommand):
     help = (
-        "Shows what each row of a roster (CSV) becomes; --apply brings it in, all or nothing. "
+        "Shows what each row of a roster (CSV) becomes, regular drivers too; --apply brings it in, all or "
+        "nothing. "
         "Ends with 1 when there is something to correct or to choose; nothing is brought in then."
     )
 
@@ -40,7 +42,7 @@ class Command(BaseCommand):
         parser.add_argument("--by", metavar="EMAIL", help="the coordinator who does this, for the history")
 
     def handle(self, *, file, **options):
-        looked_at = preview(
+        look = look_at(
             contents(file),
             today=today(),
             papers_seen=options["papers_seen"],
@@ -49,18 +51,20 @@ class Command(BaseCommand):
             chosen=dict(answer(text) for text in options["column"]),
         )
         by = sign_in(options["by"])
-        self.show(looked_at)
-        if not looked_at.may_apply:
+        self.show(look.shown)
+        if not look.shown.may_apply:
             self.stderr.write("Nothing was brought in: correct this first.")
             sys.exit(1)
         if not options["apply"]:
             self.stdout.write("Nothing has been written yet. To bring it in, run this again with --apply.")
             return
         try:
-            people = apply(looked_at, by=by)
+            people, regulars = apply(look, by=by)
         except NotApplied as refused:
             raise CommandError(str(refused)) from None
         self.stdout.write(f"Brought in: {len(people)} people added or changed.")
+        if regulars:
+            self.stdout.write(f"Regular runs given: {regulars}.")
 
     def show(self, looked_at: Preview) -> None:
         if looked_at.source:
