@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import unicodedata
+import re
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.formats import date_format
+from django.utils.formats import time_format
+from django.utils.translation import get_language, override
 from django.utils.translation import gettext as _
-from django.utils.translation import override
 from icalendar import Alarm, Calendar, Event, vRecur
 
 from shifts.calendar.series import Series, root_of, series_of
@@ -23,13 +24,14 @@ from sites.models import DoorNotes, Site
 PRODID = "-//Second Seat//Runs//EN"
 ALARM_BEFORE = timedelta(hours=1)
 
+CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")  # Unicode's category Cc, but for tab and line feed
+
 Doors = dict[int, DoorNotes]  # the newest door notes by site
 
 
 def clean(text: str) -> str:
     """Text without control characters, which calendars choke on; line breaks and tabs stay."""
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
-    return "".join(c for c in text if c in "\n\t" or unicodedata.category(c) != "Cc")
+    return CONTROL.sub("", text.replace("\r\n", "\n").replace("\r", "\n"))
 
 
 def calendar(*components: Event) -> Calendar:
@@ -166,11 +168,17 @@ def summary(title: str, *, drives: bool) -> str:
     return (_("Drive: %(run)s") if drives else _("Ride along: %(run)s")) % {"run": title}
 
 
+@lru_cache(maxsize=5000)
+def clock_time(at: time, language: str | None) -> str:
+    """A time of day in the active language. Kept: a feed asks for the same few hundreds of times."""
+    return time_format(at)
+
+
 def description(stops: Stops, *, note: str, doors: Doors, link: str) -> str:
     """Stops in order with their times, whom to call, door notes, and the link to the run."""
     lines = [note, ""] if note else []
     for moment, site in stops:
-        when = date_format(timezone.localtime(moment), "TIME_FORMAT")
+        when = clock_time(timezone.localtime(moment).time(), get_language())
         lines.append(f"{when} {site.name}" + (f", {site.address}" if site.address else ""))
         for contact in site.contacts.all():
             lines.append(
