@@ -213,10 +213,13 @@ def term_on(which: Shift, day: date) -> ShiftTerm | None:
 def planned_after(which: Shift, from_day: date, *, ends: bool = False) -> list[str]:
     """What was planned for later and falls away when the weekly run changes, or ends, from a date on."""
     terms = list(which.terms.all())
-    said = [
+    later = [term for term in terms if term.applies_from > from_day]
+    said = []
+    if later and later[0] == terms[0] and not ends:
+        said.append(f"It was to begin on {us(later.pop(0).applies_from)}. This takes its place.")
+    said += [
         f"A change was planned from {us(term.applies_from)}. It falls away: enter it again if it still holds."
-        for term in terms
-        if term.applies_from > from_day
+        for term in later
     ]
     last = terms[-1].applies_until if terms else None
     if last and last > from_day and not ends:

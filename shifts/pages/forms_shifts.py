@@ -91,7 +91,7 @@ class ShiftForm(StopsForm):
         others = {name: self.fields.pop(name) for name in list(self.fields) if name != "name"}
         self.add_stops([plan_of(term).stops for term in terms])
         self.fields.update(others)
-        self.fields["from_day"].initial = today()
+        self.fields["from_day"].initial = max([today(), *(term.applies_from for term in terms[-1:])])
 
     @property
     def rest(self) -> list[Any]:

@@ -349,6 +349,19 @@ def test_stops_that_stay_keep_their_agreed_times(desk, monday, facts):
     assert Run.objects.first().crates == 20
 
 
+def test_one_that_is_to_begin_later_is_changed_from_then_and_begins_earlier_if_said(
+    desk, facts, dock, pantry
+):
+    stops = ((dock.pk, 0), (pantry.pk, 35))
+    plan = Plan("FREQ=WEEKLY;BYDAY=MO", time(8), 60, stops)
+    shift = add_shift(name="Monday run", plan=plan, from_day=TODAY + 20 * DAY, by=None)
+    form = desk.get(page_of(shift)).context["form"]
+    assert form["from_day"].value() == TODAY + 20 * DAY
+    page = text_of(desk.post(page_of(shift), facts))
+    assert "It was to begin on 6/22/2026. This takes its place." in page
+    assert "A change was planned" not in page
+
+
 # --- regular drivers, and who may not fit
 
 
