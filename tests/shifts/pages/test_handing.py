@@ -9,6 +9,7 @@ from django.test import Client
 
 from config.logs import mask
 from shifts.models import Booking, HandOver, Run
+from shifts.pages.desk_history import history_of
 from shifts.seats import handover
 from shifts.seats.booking import give_back, seat
 from sites.models import Contact
@@ -240,3 +241,21 @@ class TestTheLink:
         ben.save()
         self.send(Client(enforce_csrf_checks=True), link, answer="accept")
         assert run.bookings.live().get().booked_by == ben.user
+
+
+def test_the_desk_reads_who_asked_whom_and_what_became_of_it(client, run, ben):
+    ask(client, run, ben)
+    client.post(f"/runs/{run.pk}/hand-over/withdraw/")
+    ask(client, run, ben)
+    handover.decline(HandOver.objects.open().get(), by=None)
+    ask(client, run, ben)
+    handover.accept(HandOver.objects.open().get(), starts_at=run.starts_at, by=ben.user)
+    assert [row["what"] for row in history_of(run)][:7] == [
+        "Ben Okoro took the driver's seat",
+        "Ana Bell handed the run on",
+        "asked Ben Okoro to take the run",
+        "Ben Okoro does not take the run",
+        "asked Ben Okoro to take the run",
+        "asked Ben Okoro no longer",
+        "asked Ben Okoro to take the run",
+    ]
