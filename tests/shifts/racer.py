@@ -22,7 +22,7 @@ from django.utils import timezone  # noqa: E402
 
 from shifts.models import Booking, HandOver, Run, Shift, Standing  # noqa: E402
 from shifts.schedule.making import make_runs_ahead  # noqa: E402
-from shifts.seats import booking, changes, consequences, handover, standing  # noqa: E402
+from shifts.seats import booking, changes, consequences, days, handover, standing  # noqa: E402
 from shifts.seats.refusals import Refusal  # noqa: E402
 from sites.models import Site  # noqa: E402
 from volunteers import progress  # noqa: E402
@@ -69,6 +69,10 @@ def withdraw(completion):
     progress.withdraw(Completion.objects.get(pk=completion), reason="By mistake.", by=None)
 
 
+def change_days(changes):
+    days.make([days.from_plain(change) for change in changes], by=None)
+
+
 def make():
     make_runs_ahead()
 
@@ -101,6 +105,7 @@ TASKS = {
         seat,
         give_back,
         cancel,
+        change_days,
         withdraw,
         make,
         move_site,
@@ -120,6 +125,8 @@ def outcome(name, *arguments):
         TASKS[name](*arguments)
     except Refusal as refusal:
         return refusal.code
+    except days.NotSaved:
+        return "not saved"
     except Exception as error:
         return f"error: {type(error).__name__}: {error}"
     return "done"
