@@ -97,8 +97,9 @@ NAV = {
     "desk_week": "week", "desk_days": "desk",
     "desk_people": "people", "desk_person": "people", "desk_new_person": "people", "desk_import": "people",
     "desk_orientation": "orientation", "desk_sites": "sites", "desk_site": "sites", "desk_new_site": "sites",
-    "desk_site_list": "sites",
-    "desk_shifts": "shifts", "desk_shift": "shifts", "desk_new_shift": "shifts", "desk_new_regular": "shifts",
+    "desk_site_list": "sites", "desk_close": "sites", "desk_lift": "sites",
+    "desk_shifts": "shifts", "desk_shift": "shifts", "desk_shift_end": "shifts",
+    "desk_new_shift": "shifts", "desk_new_regular": "shifts",
     "desk_new_crew": "shifts", "desk_crew": "shifts", "desk_skip": "shifts", "desk_stop": "shifts",
     "desk_settings": "settings",
 }  # fmt: skip

@@ -31,6 +31,7 @@ from sites.models import Closure
 from volunteers.models import Message
 
 AT_ONCE = 4  # rows shown of a list; the others are one tap away
+LINES = 5  # and sentences of what one person is told
 OWN = {"csrfmiddlewaretoken", "confirm", "edit"}  # what the forms of the look bring, beside what was typed
 
 T = TypeVar("T")
@@ -186,7 +187,7 @@ def moves(pairs: list[tuple[Shown, Shown]]) -> Group:
     return Group(
         f"{count(len(rows), 'run')} {'changes' if len(rows) == 1 else 'change'}",
         rows,
-        "Whoever is on one of them keeps the seat.",
+        "Whoever is booked keeps the seat.",
     )
 
 
@@ -283,20 +284,26 @@ def kept(found: list[Shown]) -> Group:
 
 
 def ending(before: dict[int, Shown], after: dict[int, Shown]) -> Group:
-    """Bookings that end with the change."""
+    """Bookings that end with the change, a row for each person."""
     live = {booking.pk for one in after.values() for booking in one.run.seated}
-    rows = [
-        {
-            "name": booking.person.name,
-            "url": person_url(booking),
-            "hint": title_and_time(one.run),
-            "lines": [],
-        }
-        for one in before.values()
-        for booking in one.run.seated
-        if booking.pk not in live
-    ]
-    return Group(f"{count(len(rows), 'booking')} {'ends' if len(rows) == 1 else 'end'}", rows)
+    of_person: dict[int, list[tuple[Shown, Booking]]] = {}
+    for one in before.values():
+        for booking in one.run.seated:
+            if booking.pk not in live:
+                of_person.setdefault(booking.person_id, []).append((one, booking))
+    rows = [ending_row(theirs) for theirs in of_person.values()]
+    number = sum(map(len, of_person.values()))
+    return Group(f"{count(number, 'booking')} {'ends' if number == 1 else 'end'}", rows)
+
+
+def ending_row(theirs: list[tuple[Shown, Booking]]) -> Row:
+    first, booking = theirs[0]
+    more = f", and {count(len(theirs) - 1, 'run')} more" if len(theirs) > 1 else ""
+    return {
+        "name": booking.person.name,
+        "url": person_url(booking),
+        "hint": title_and_time(first.run) + more,
+    }
 
 
 def person_url(booking: Booking) -> str:
@@ -344,9 +351,7 @@ def tellings(messages: Any) -> list[Group]:
         spoken = [message for message in theirs if message.kind != "calendar"]
         (told if spoken else quiet).append(telling(spoken or theirs, say=bool(spoken)))
     return [
-        Group(
-            f"{count(len(told), 'person is', 'people are')} told", told, "Each of them once, in one message."
-        ),
+        Group(f"{count(len(told), 'person is', 'people are')} told", told, "Each of them once."),
         Group(
             f"{count(len(quiet), 'calendar')} {'follows' if len(quiet) == 1 else 'follow'} without a word",
             quiet,
@@ -358,11 +363,13 @@ def telling(theirs: list[Message], *, say: bool) -> Row:
     person = theirs[0].person
     assert person is not None
     by_phone = any(message.state == Message.State.TELL for message in theirs)
+    lines = [line for message in theirs for line in words_of(message)] if say else []
     return {
         "name": person.name,
         "url": reverse("desk_person", args=[person.pk]),
         "hint": "by phone: it comes on your list" if by_phone else "by mail",
-        "lines": [line for message in theirs for line in words_of(message)] if say else [],
+        "lines": lines[:LINES],
+        "more_lines": lines[LINES:],
         "language": person.language,
     }
 

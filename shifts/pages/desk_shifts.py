@@ -365,7 +365,7 @@ def outcome_words(outcome: weekly.Outcome) -> list[str]:
     if outcome.kept:
         said.append(f"{count(outcome.kept)} off the rule kept, as somebody is booked: see the desk.")
     if outcome.dropped:
-        said.append(f"{count(outcome.dropped)} without anybody dropped.")
+        said.append(f"{count(outcome.dropped)} dropped.")
     if outcome.made:
         said.append(f"{'1 run' if outcome.made == 1 else f'{outcome.made} runs'} added.")
     return said

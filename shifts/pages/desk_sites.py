@@ -200,15 +200,13 @@ def closures_of(where: Site, day: date, at: datetime) -> list[dict[str, Any]]:
         )
         .with_people()
     )
-    return [closure_row(where, closure, runs) for closure in closures]
+    return [closure_row(closure, runs) for closure in closures]
 
 
-def closure_row(where: Site, closure: Closure, runs: list[Run]) -> dict[str, Any]:
+def closure_row(closure: Closure, runs: list[Run]) -> dict[str, Any]:
     touched = [run for run in runs if closure.first <= run.local_date <= closure.last]
-    saved_elsewhere = any(is_drop_off(where, run) for run in touched)
     return {
         "closure": closure,
-        "elsewhere": days_page(closure.first, closure.last) if saved_elsewhere else "",
         "empty": [title_and_time(run) for run in touched if not run.seated],
         "booked": [
             {

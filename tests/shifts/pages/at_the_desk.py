@@ -95,7 +95,11 @@ def looked_at(answer):
     """What the page of a look holds, in words without markup: by heading, the rows as shown."""
     return {
         group.title: [
-            " | ".join(str(part) for part in (row["name"], row.get("hint"), *row.get("lines", ())) if part)
+            " | ".join(
+                str(part)
+                for part in (row["name"], row.get("hint"), *row.get("lines", ()), *row.get("more_lines", ()))
+                if part
+            )
             for row in group.rows
         ]
         for group in answer.context["look"].groups

@@ -222,7 +222,7 @@ def test_a_closed_site_is_refused_and_another_drop_off_taken(desk, run):
     answer = desk.post(address(run), facts(run, crates="3"))
     assert "Elm Kitchen is closed on Fri, Jun 5 (holiday)" in errors_of(answer)["stop_2"]
     look = desk.post(address(run), facts(run, stop_2=oak.pk))
-    assert list(looked_at(look)) == ["1 run appears"]
+    assert list(looked_at(look)) == ["1 run takes place again"]
     assert confirm(desk, look).status_code == 302
 
 

@@ -398,7 +398,7 @@ def test_regular_bookings_that_end_are_named(desk, monday, facts):
     asked = desk.post(reverse("desk_shift_end", args=[monday.pk]), {"last_day": "2026-06-15"})
     look = looked_at(asked)
     assert look["Regular runs that end"] == ["Rita Regular"]
-    assert look["6 bookings end"][0] == "Rita Regular | Monday run, Mon, Jun 22, 8:00 a.m."
+    assert look["6 bookings end"][0] == "Rita Regular | Monday run, Mon, Jun 22, 8:00 a.m., and 5 runs more"
     assert "1 person is told" in look
 
 
