@@ -246,6 +246,6 @@ def give_back(
         told.tell(booking.person, "ended", booking=booking)
         if told is not news:
             told.settle()
-        if end != Booking.End.CANCELLED:
+        if end not in (Booking.End.CANCELLED, Booking.End.HANDED_ON):  # no seat falls empty
             notices.seat_empty(booking, at=at)
     return booking

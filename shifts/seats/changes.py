@@ -188,6 +188,8 @@ def reshape_run(
         run.crates, run.second_seat = shape.crates, shape.second_seat
         run.hand_edited = run.hand_edited or hand_edited
         run.save()
+        if local_date(old.starts_at, Programme.current().zone) != run.local_date:
+            run.stops.update(confirmed_at=None)  # what a site said was of that day
         if old.stops != shape.stops:
             confirmed = dict(run.stops.values_list("site", "confirmed_at"))
             run.stops.all().delete()

@@ -353,11 +353,10 @@ def accepted_words(hand_over: HandOver) -> str:
 
 
 def tell_rider(hand_over: HandOver, news: News) -> None:
-    """Whoever rides along hears who drives now, and nothing of a seat that was empty for no moment that
-    anybody saw. A trainee keeps the seat, but the ride counts with a lead driver only."""
+    """Whoever rides along hears who drives now. A trainee keeps the seat, but the ride counts with a lead
+    driver only."""
     run, to = hand_over.booking.run, hand_over.to
     for other in run.bookings.live().filter(seat=Booking.Seat.SECOND).select_related("person"):
-        Message.objects.filter(key=f"no-lead:{other.pk}:{hand_over.booking_id}").delete()
         words = [lambda: rider_words(hand_over)]
         if hand_over.booking.person.is_lead and not to.is_lead:
             words.append(lambda: _("A shadow ride counts with a lead driver only, and they are none."))

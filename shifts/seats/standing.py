@@ -210,7 +210,10 @@ def seat_in(
         if run.slot_date is None or not keeps(standing, run):
             continue
         seated = {booking.seat: booking for booking in run.bookings.live()}
-        if any(booking.person_id == standing.person_id for booking in seated.values()):
+        own = next((one for one in seated.values() if one.person_id == standing.person_id), None)
+        if own:
+            if at_first and own.seat == Booking.Seat.DRIVER:  # taken as a single run before: part of it now
+                Booking.objects.filter(pk=own.pk).update(standing=standing)
             continue
         if Booking.Seat.DRIVER in seated and not at_first:
             continue
@@ -328,6 +331,8 @@ def skip(
     refused; runs of theirs on these dates are given back, and told once."""
     at = at or timezone.now()
     standing = held(standing, after=first, until=last, at=at)
+    for known in standing.skips.standing().filter(first__lte=first, last__gte=last):
+        return known
     row = Skip.objects.create(
         standing=standing, first=first, last=last, reason=note.strip()[:200], at=at, by=by
     )

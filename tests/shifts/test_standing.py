@@ -117,6 +117,16 @@ class TestTakingOne:
         worker.tick(LATER)
         assert not run(shift, 2).bookings.live().exists()
 
+    def test_what_they_had_taken_as_a_single_run_becomes_part_of_it(self, shift, ana):
+        single = seat(run=run(shift, 2), person=ana, seat="driver", by=None, at=AT)
+        row = begin(shift, ana, at=LATER)
+        single.refresh_from_db()
+        assert single.standing == row
+        [entry] = CalendarEntry.objects.live()
+        assert entry.standing == row
+        standing.skip(row, first=weeks(2)[0], last=weeks(2)[0], by=None, at=LATER)
+        assert weeks(2)[0] not in dates_of(ana)
+
     def test_another_run_at_that_time_is_left_out_and_said(self, shift, ana):
         put(ana, make_run(starts_at=run(shift, 1).starts_at, title="Elsewhere"))
         begin(shift, ana)
@@ -211,6 +221,12 @@ class TestSkips:
             worker.tick(AT + timedelta(weeks=week))
         assert dates_of(ana) == weeks(0, 1, 2, 3, 4, 5, 11, 12, 13)
         assert Message.objects.filter(created_at=LATER, person=ana).count() == 1
+
+    def test_a_date_skipped_already_is_skipped_once(self, shift, ana):
+        row = begin(shift, ana)
+        long = standing.skip(row, first=weeks(1)[0], last=weeks(5)[0], by=None, at=LATER)
+        assert standing.skip(row, first=weeks(2)[0], last=weeks(2)[0], by=None, at=LATER) == long
+        assert Message.objects.filter(created_at=LATER).count() == 1
 
     def test_a_range_is_one_notice_however_many_runs(self, shift, ana):
         row = begin(shift, ana)
