@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.models import Booking, Policy, Run
 from shifts.seats.booking import too_close
+from sites.models import Closure
 from volunteers.models import Car
 
 
@@ -36,12 +37,36 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
     largest = largest_cars(people)
     policy = Policy.current()
     crowded = too_close(people, at, policy)
+    homeless = nowhere_to_go(runs)
     kept = kept_soon(runs, at, policy)
     found = []
     for run in runs:
         if run.pk in kept:
             found.append(Weakness(run, kept[run.pk].why, what_to_do(kept[run.pk])))
+        if run.pk in homeless:
+            why = f"{homeless[run.pk]} is closed that day, and the food goes there."
+            found.append(Weakness(run, why, "Choose another drop-off for that day, or cancel the run."))
         found += [Weakness(run, why, do) for why, do in reasons(run, uncleared, largest, crowded)]
+    return found
+
+
+def nowhere_to_go(runs: list[Run]) -> dict[int, str]:
+    """By the run's key, the closed site that food would go to, though every pickup is open: one query. A
+    closed pickup gives nothing, so there is nothing to do."""
+    closed = [run for run in runs if run.closed]
+    shut = {
+        (closure.site_id, closure.first, closure.last)
+        for closure in Closure.objects.standing().filter(site__stops__run__in=closed)
+    }
+
+    def is_shut(run: Run, site: int) -> bool:
+        return any(one == site and first <= run.local_date <= last for one, first, last in shut)
+
+    found = {}
+    for run in closed:
+        *before, last = run.ordered_stops
+        if is_shut(run, last.site_id) and not any(is_shut(run, stop.site_id) for stop in before):
+            found[run.pk] = last.site.name
     return found
 
 
@@ -70,13 +95,6 @@ def reasons(
     seated = {booking.seat: booking for booking in run.seated}
     driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
     found = []
-    if run.closed and run.seated:
-        found.append(
-            (
-                "A site is closed that day, and somebody is booked.",
-                "Cancel the run, or lift the closed dates if the site is open after all.",
-            )
-        )
     if run.off_rule and run.seated:
         found.append(
             (

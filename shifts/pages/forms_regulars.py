@@ -56,7 +56,9 @@ class WhoField(forms.ModelChoiceField):
 def patterns(term: ShiftTerm | None) -> list[tuple[str, str]]:
     """Which of a weekly run's dates one may hold; all but every one need a run in every week."""
     return [
-        (value, label) for value, label in Standing.Pattern.choices if term is None or suits(value, term.rule)
+        (value, str(label))
+        for value, label in Standing.Pattern.choices
+        if term is None or suits(value, term.rule)
     ]
 
 

@@ -4,8 +4,9 @@ notices, and a cancellation can be undone."""
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.utils import timezone
@@ -14,8 +15,8 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from shifts.calendar import entries
-from shifts.models import Booking, Policy, Run, Stop
-from shifts.schedule.clock import local_date
+from shifts.models import Booking, Policy, Run, ShiftTerm, Stop
+from shifts.schedule.clock import instant, local_date
 from shifts.schedule.legs import usual_arrivals
 from shifts.seats import notices
 from shifts.seats.booking import give_back, hold, seat
@@ -153,6 +154,26 @@ class Shape:
         return self.starts_at, self.ends_at, self.stops
 
 
+def shape_by_rule(term: ShiftTerm, day: date, zone: ZoneInfo) -> Shape:
+    """What a run of a weekly run is on a date by its term, when nobody has changed it."""
+    starts_at = instant(day, term.starts, zone)
+    return Shape(
+        starts_at=starts_at,
+        ends_at=starts_at + timedelta(minutes=term.minutes),
+        crates=term.crates,
+        second_seat=term.second_seat,
+        stops=tuple((stop.site_id, stop.after_minutes) for stop in term.stops.all()),
+    )
+
+
+def is_by_rule(run: Run, shape: Shape) -> bool:
+    """Whether a run of a weekly run would be just as its rule has it."""
+    term = run.shift.term_on(run.slot_date) if run.shift and run.slot_date else None
+    if term is None or run.slot_date is None:
+        return False
+    return shape == shape_by_rule(term, run.slot_date, Programme.current().zone)
+
+
 def shape_of(run: Run) -> Shape:
     return Shape(
         starts_at=run.starts_at,
@@ -186,7 +207,8 @@ def reshape_run(
         run.starts_at, run.ends_at = shape.starts_at, shape.ends_at
         run.local_date = local_date(shape.starts_at, Programme.current().zone)
         run.crates, run.second_seat = shape.crates, shape.second_seat
-        run.hand_edited = run.hand_edited or hand_edited
+        if hand_edited:  # changed back, it follows its weekly run again
+            run.hand_edited = not is_by_rule(run, shape)
         run.save()
         if local_date(old.starts_at, Programme.current().zone) != run.local_date:
             run.stops.update(confirmed_at=None)  # what a site said was of that day

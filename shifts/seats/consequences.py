@@ -78,15 +78,17 @@ def change_site(site: Site, *, by: Any, at: datetime | None = None, **facts: Any
     doors.follow_name(changed)
     if (changed.name, changed.address, changed.place) != before:
         news = News(at=at, headline=lambda: _("Changed: %(site)s") % {"site": changed.name})
-        told: set[int] = set()
+        theirs: dict[int, list[Booking]] = {}
         for booking in bookings_at(changed, at):
-            with notices.in_words_of(booking.person):
+            theirs.setdefault(booking.person_id, []).append(booking)
+        for bookings in theirs.values():
+            person = bookings[0].person
+            with notices.in_words_of(person):
                 what = site_differences(before, changed)
-            if booking.standing_id is None:
-                news.tell(booking.person, "changed", booking=booking, what=what)
-            elif booking.person_id not in told:
-                told.add(booking.person_id)
-                news.tell(booking.person, "words", what=what)
+            if len(bookings) == 1 and bookings[0].standing_id is None:
+                news.tell(person, "changed", booking=bookings[0], what=what)
+            else:
+                news.tell(person, "words", what=what)
         for standing in regulars_at(changed, at):
             news.follow(standing.person)
         note_site(changed, at)

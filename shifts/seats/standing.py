@@ -290,17 +290,18 @@ def stop(
         after={"last day": last_day},
     )
     told = news or News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": standing.shift.name})
-    told.say(
-        standing.person,
-        lambda: (
-            _("Your regular run %(run)s ends; its last day is %(day)s. Thank you!")
-            % {"run": standing.shift.name, "day": date_format(until - timedelta(days=1))}
-        ),
-    )
+    told.say(standing.person, lambda: ended_words(standing, until))
     end_bookings(standing, first=until, last=None, note="", by=by, news=told, at=at)
     if told is not news:
         told.settle()
     return standing
+
+
+def ended_words(standing: Standing, until: date) -> str:
+    words = {"run": standing.shift.name, "day": date_format(until - timedelta(days=1))}
+    if until <= standing.from_day:
+        return _("Your regular run %(run)s does not begin.") % words
+    return _("Your regular run %(run)s ends; its last day is %(day)s. Thank you!") % words
 
 
 def held(standing: Standing, *, after: date, until: date | None = None, at: datetime) -> Standing:

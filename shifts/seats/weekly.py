@@ -17,10 +17,10 @@ from django.utils.translation import gettext as _
 from shifts.calendar import entries
 from shifts.models import Booking, CalendarEntry, Policy, Run, Shift, ShiftTerm, Standing
 from shifts.schedule import making, recurrence
-from shifts.schedule.clock import instant, local_date
+from shifts.schedule.clock import local_date
 from shifts.seats import standing as regular
 from shifts.seats.booking import give_back, hold, too_close
-from shifts.seats.changes import Shape, reshape_run, shape_of
+from shifts.seats.changes import reshape_run, shape_by_rule, shape_of
 from shifts.seats.news import News
 from shifts.seats.refusals import sentence
 from sites.changes import change_programme as change_programme_facts
@@ -232,15 +232,7 @@ def put_on_rule(
         entries.note_change(entries.of_runs(Run.objects.filter(pk=run.pk)), at=at)
     run.off_rule, run.title = False, term.shift.name
     run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason", "off_rule", "title"])
-    starts_at = instant(day, term.starts, zone)
-    shape = Shape(
-        starts_at=starts_at,
-        ends_at=starts_at + timedelta(minutes=term.minutes),
-        crates=term.crates,
-        second_seat=term.second_seat,
-        stops=tuple((stop.site_id, stop.after_minutes) for stop in term.stops.all()),
-    )
-    old = shape_of(run)
+    old, shape = shape_of(run), shape_by_rule(term, day, zone)
     if reshape_run(run, shape, by=by, news=regular.AsAWhole(news), at=at):
         outcome.changed.append(run)
         if old.told != shape.told and run.bookings.live().exists():

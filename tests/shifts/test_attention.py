@@ -132,11 +132,17 @@ class TestTheTrainee:
 
 
 class TestTheRun:
-    def test_closed_with_somebody_on_it(self, run, ina):
-        close_site(run.ordered_stops[1].site, first=run.local_date, last=run.local_date, by=None)
-        assert words() == [], "closed and empty: nothing to do"
+    def test_a_drop_off_that_is_closed_leaves_the_food_without_a_place(self, run, ina):
+        drop = run.ordered_stops[1].site
+        close_site(drop, first=run.local_date, last=run.local_date, by=None)
+        assert words() == [f"{drop.name} is closed that day, and the food goes there."]
+
+    def test_a_pickup_that_is_closed_gives_nothing_so_nothing_is_wrong(self, run, ina):
+        """Those booked were told when it was closed."""
         put(ina, run)
-        assert words() == ["A site is closed that day, and somebody is booked."]
+        for stop in run.ordered_stops:
+            close_site(stop.site, first=run.local_date, last=run.local_date, by=None)
+            assert words() == []
 
     def test_off_the_rule_with_somebody_on_it(self, run, ina):
         Run.objects.filter(pk=run.pk).update(off_rule=True)

@@ -20,9 +20,14 @@ from shifts.seats.changes import (
     restore_run,
     shape_of,
 )
-from shifts.seats.consequences import change_person, change_site, publish_door_notes
+from shifts.seats.consequences import (
+    change_person,
+    change_site,
+    close_site,
+    lift_closure,
+    publish_door_notes,
+)
 from shifts.seats.weekly import change_shift, end_shift
-from sites.changes import close_site, lift_closure
 from sites.models import Event
 from tests.factories import DropOffFactory, PersonFactory, SiteFactory, lead_driver, make_run, ready_person
 from volunteers.models import Message
@@ -137,6 +142,18 @@ class TestAnotherHour:
         change_shift(shift, plan=plan(stops, starts=time(9)), from_day=FIRST, by=None, at=LATER)
         assert (hour(run), hour(run_on(shift, 1))) == (11, 9)
 
+    def test_a_run_changed_back_by_hand_follows_again(self, shift, stops):
+        run = run_on(shift, 0)
+        old = shape_of(run)
+        later = timedelta(hours=3)
+        by_hand = Shape(old.starts_at + later, old.ends_at + later, old.stops, old.crates, True)
+        reshape_run(run, by_hand, by=None, at=LATER, hand_edited=True)
+        run = Run.objects.get(pk=run.pk)
+        assert run.hand_edited
+        reshape_run(run, old, by=None, at=LATER, hand_edited=True)
+        change_shift(shift, plan=plan(stops, starts=time(9)), from_day=FIRST, by=None, at=LATER)
+        assert hour(run) == 9
+
     def test_a_new_name_reaches_the_runs_and_the_feed(self, shift, stops):
         person, run = ready_person(), run_on(shift, 0)
         take(run, person)
@@ -246,15 +263,25 @@ class TestDatesThatGo:
 
 
 class TestClosedDates:
-    def test_a_booked_run_stays_and_shows(self, shift):
+    def test_the_booking_stays_and_its_calendar_follows(self, shift):
         person, run = ready_person(), run_on(shift, 0)
         take(run, person)
-        closure = close_site(run.ordered_stops[0].site, first=FIRST, last=FIRST, by=None)
+        site = run.ordered_stops[0].site
+        closure = close_site(site, first=FIRST, last=FIRST, reason="Inventory", by=None, at=LATER)
         assert run.bookings.live().get().person == person
-        (weakness,) = weaknesses(at=AT)
-        assert (weakness.run, "closed" in weakness.why) == (run, True)
-        lift_closure(closure, by=None)
-        assert weaknesses(at=AT) == []
+        (message,) = told(person, "news")
+        assert (
+            f"Please do not go: Market run on Tue, May 4. {site.name} is closed: Inventory." in message.text
+        )
+        method, event = calendar_of(message)
+        assert (method, CalendarEntry.objects.live().count()) == ("CANCEL", 0)
+        lift_closure(closure, by=None, at=LATER)
+        method, again = calendar_of(told(person, "news")[1])
+        assert (method, again["uid"] == event["uid"], again.start) == ("REQUEST", False, run.starts_at)
+
+    def test_whoever_is_not_booked_hears_nothing(self, shift):
+        close_site(run_on(shift, 0).ordered_stops[0].site, first=FIRST, last=FIRST, by=None, at=LATER)
+        assert not Message.objects.exists()
 
 
 class TestOneRun:
