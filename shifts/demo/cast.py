@@ -54,6 +54,19 @@ DONE = {
 # Days from today until the insurance card runs out.
 INSURANCE_DAYS = {"lapsing": 12, "lapsed": -3}
 
+# Weekly run, who drives it regularly, how often. Halima's card has run out, Barnaby's does so soon: their
+# runs are kept for them for a while.
+REGULARS = [
+    ("Monday market run", "Dorit Ashgrove", "every"),
+    ("Wednesday market run", "Anselm Tolliver", "other"),
+    ("Thursday market run", "Halima Ferncliff", "every"),
+    ("Bread run, Tuesday and Friday", "Gus Halloran-Reyes", "1st 3rd"),
+    ("Saturday market run", "Barnaby Stoke", "every"),
+]
+CREW_RUN, CREW_NAME, CAPTAIN = "Second Sunday bread run", "Harrow Lane choir", "Priya Lindqvist"
+CREW = ("Lotte Vandermeer", "Cyrus Appleyard", "Tobias Wren")  # who is in it beside the captain
+AWAY = ("Dorit Ashgrove", 20, 33, "Visiting her sister.")  # who skips their regular run, days from today
+
 # Who looks in at /demo/: name, what they are.
 LOOK_IN = {
     "coordinator": "Marisol Quade",

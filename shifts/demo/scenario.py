@@ -7,19 +7,22 @@ the same moment give the same people, runs and bookings.
 from __future__ import annotations
 
 import random
+from contextlib import suppress
 from datetime import date, datetime, time, timedelta
 
 from django.db import transaction
 
 from shifts.demo import cast, places
-from shifts.models import Booking, Run
+from shifts.models import Booking, Run, Shift, Standing
 from shifts.schedule.clock import local_date
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
 from shifts.seats.booking import give_back, seat
 from shifts.seats.changes import add_one_off
 from shifts.seats.consequences import publish_door_notes
+from shifts.seats.keeping import kept_for
 from shifts.seats.refusals import Refusal
 from shifts.seats.rides import sign_off_ride
+from shifts.seats.standing import Wish, begin, name_driver, seat_regulars, skip
 from sites.changes import add_site, change_programme, close_site, set_contacts
 from sites.models import Programme, Site
 from volunteers import progress
@@ -46,6 +49,7 @@ def fill(*, at: datetime, seed: int = 7) -> None:
     sites = make_sites(at=began, by=desk)
     make_shifts(sites, at=began, by=desk)
     people = make_people(at=at, began=began, by=desk)
+    regulars(people, began=began, by=desk)
     history(people, at=at, chance=chance, by=desk)
     ahead(people, sites, at=at, chance=chance, by=desk)
     settle_old_mail(at)
@@ -128,6 +132,17 @@ def tick_off(person: Person, stage: str, *, joined: date, today: date, at: datet
             read(site, person=person, revision=1, by=person.user, at=at - timedelta(weeks=WEEKS_BACK))
 
 
+def regulars(people: dict[str, Person], *, began: datetime, by) -> None:
+    """Who drives a weekly run for good, since the weeks behind."""
+    first = local_date(began, Programme.current().zone)
+    shifts = {shift.name: shift for shift in Shift.objects.all()}
+    for run, name, pattern in cast.REGULARS:
+        begin(Wish(shifts[run], people[name], first, pattern), by=by, on_behalf=True, at=began)
+    wish = Wish(shifts[cast.CREW_RUN], people[cast.CAPTAIN], first, crew=cast.CREW_NAME)
+    members = [people[name] for name in cast.CREW]
+    begin(wish, by=by, on_behalf=True, members=members, at=began)
+
+
 def history(people: dict[str, Person], *, at: datetime, chance: random.Random, by) -> None:
     """The weeks behind: every run driven, some given back and covered, a few shadow rides signed off."""
     drivers = [
@@ -135,7 +150,7 @@ def history(people: dict[str, Person], *, at: datetime, chance: random.Random, b
     ]
     trainees = [people[name] for name, _box, stage, _facts in cast.PEOPLE if stage == "ready"][:3]
     for number, run in enumerate(Run.objects.filter(starts_at__lt=at)):
-        booked = first_who_can(
+        booked = run.bookings.live().drivers().first() or first_who_can(
             run, chance.sample(drivers, len(drivers)), at=run.starts_at - timedelta(days=5), by=by
         )
         if booked and number % 6 == 5:
@@ -186,18 +201,23 @@ def ahead(
     """The weeks ahead: most runs of the next two weeks taken, later ones thinner, and the loose ends."""
     make_runs_ahead(at=at)
     yesterday = at - timedelta(days=1)
+    seat_regulars(at=yesterday)
+    name_next_driver(at=yesterday)
     everyday = [
         people[name] for name in ("Anselm Tolliver", "Osric Bellweather", "Thea Marchbank", "Joaquin Fell")
     ]
     leads = [people["Dorit Ashgrove"], people["Wendell Pruitt-Okoro"]]
     runs = list(Run.objects.filter(starts_at__gt=at, starts_at__lt=at + timedelta(weeks=5)))
+    kept = kept_for(runs, at=yesterday)
+    runs = [run for run in runs if run.pk not in kept]
     for number, run in enumerate(runs):
-        if number % 3 == 2 or number > 20:
+        if number % 2 or number > 20:
             continue
-        drivers = leads + everyday if number % 3 == 0 else everyday + leads
+        drivers = leads + everyday if number % 4 == 0 else everyday + leads
         first_who_can(run, drivers[number % 2 :] + drivers[: number % 2], at=yesterday, by=by)
     lapsing(people["Barnaby Stoke"], runs, at=yesterday, by=by)
     own_bookings(people, at=at, by=by)
+    skip_some_weeks(people, at=yesterday)
     tomorrow = (at + timedelta(days=1)).astimezone(Programme.current().zone)
     add_one_off(
         pickup=sites["market"],
@@ -216,6 +236,26 @@ def ahead(
     close_site(
         sites["kitchen"], first=holiday, last=holiday + timedelta(days=1), reason="Floor repair", by=by
     )
+
+
+def name_next_driver(*, at: datetime) -> None:
+    """The crew's captain has named somebody for its next run."""
+    crew = Standing.objects.select_related("shift", "person").exclude(crew="").get()
+    next_run = Run.objects.filter(shift=crew.shift).ahead(at).first()
+    if next_run is None:
+        return
+    for member in crew.members.order_by("name"):
+        with suppress(Refusal):
+            name_driver(crew, next_run, member, by=crew.person.user, at=at)
+            return
+
+
+def skip_some_weeks(people: dict[str, Person], *, at: datetime) -> None:
+    today = local_date(at, Programme.current().zone)
+    name, first, last, note = cast.AWAY
+    mine = Standing.objects.select_related("shift").get(person=people[name])
+    days = {"first": today + timedelta(days=first), "last": today + timedelta(days=last)}
+    skip(mine, **days, note=note, by=people[name].user, at=at)
 
 
 def lapsing(person: Person, runs: list[Run], *, at: datetime, by) -> None:

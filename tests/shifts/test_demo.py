@@ -7,9 +7,10 @@ from django.core.checks import run_checks
 from django.db import transaction
 
 from shifts.cover.attention import weaknesses
+from shifts.cover.regulars import absent_regulars
 from shifts.demo import cast
 from shifts.demo.scenario import fill
-from shifts.models import Booking, CalendarEntry, Run
+from shifts.models import Booking, CalendarEntry, Policy, Run, Skip, Standing
 from volunteers.clearance import cleared, missing
 from volunteers.models import Message, Person
 
@@ -90,9 +91,37 @@ class TestWhatIsInIt:
         assert Booking.objects.live().filter(person__name="Anselm Tolliver", run__starts_at__gt=AT).exists()
 
     def test_every_live_booking_has_its_calendar_entry(self):
-        assert (
-            not Booking.objects.live().exclude(pk__in=CalendarEntry.objects.live().values("booking")).exists()
-        )
+        """Its own, or that of the regular run that it is a part of."""
+        live = CalendarEntry.objects.live()
+        alone = live.exclude(booking=None).values("booking")
+        regular = live.exclude(standing=None).values("standing")
+        rest = Booking.objects.live().exclude(pk__in=alone).exclude(standing__in=regular)
+        assert not rest.exists()
+
+    def test_regular_runs_of_every_kind(self):
+        today = AT.date()
+        standings = Standing.objects.going_on(today)
+        assert {standing.pattern for standing in standings} == {"every", "other", "1st 3rd"}
+        driven = Booking.objects.live().exclude(standing=None).filter(run__starts_at__gt=AT)
+        drivers = {booking.person.name for booking in driven.select_related("person")}
+        assert drivers == {name for _run, name, _pattern in cast.REGULARS} - {"Halima Ferncliff"}
+
+    def test_runs_are_kept_for_somebody_whose_card_runs_out(self):
+        runs = list(Run.objects.ahead(AT).unfilled().with_people())
+        absent = absent_regulars(runs, at=AT, policy=Policy.current())
+        kept = [one for one in absent.values() if one.standing.person.name == "Barnaby Stoke"]
+        assert len(kept) > 3
+        assert all(one.is_kept and one.steps == "Car insurance card" for one in kept)
+
+    def test_a_crew_with_a_captain_has_named_somebody_once_and_a_range_is_skipped(self):
+        crew = Standing.objects.exclude(crew="").get()
+        runs = Run.objects.filter(shift=crew.shift).ahead(AT)
+        first, second = runs[:2]
+        assert first.bookings.live().get().person in crew.members.all()
+        assert not second.bookings.live().exists()
+        name, first_day, last_day, note = cast.AWAY
+        skip = Skip.objects.standing().get(standing__person__name=name, reason=note)
+        assert (skip.last - skip.first).days == last_day - first_day
 
     def test_nothing_of_the_weeks_behind_is_still_to_be_sent(self):
         old = Message.objects.unsent().filter(created_at__lt=AT - timedelta(days=2))
