@@ -214,7 +214,7 @@ def ahead(
         if number % 2 or number > 20:
             continue
         drivers = leads + everyday if number % 4 == 0 else everyday + leads
-        first_who_can(run, drivers[number % 2 :] + drivers[: number % 2], at=yesterday, by=by)
+        first_who_can(run, drivers[number % 3 :] + drivers[: number % 3], at=yesterday, by=by)
     lapsing(people["Barnaby Stoke"], runs, at=yesterday, by=by)
     own_bookings(people, at=at, by=by)
     skip_some_weeks(people, at=yesterday)
