@@ -38,7 +38,7 @@ def seats_of(run: Run, *, short: bool = False, absent: Absent | None = None) -> 
         elif off and seat["state"] != "none":
             seat |= {"state": "off", "word": off}
         elif seat is driver and absent and absent.is_kept:
-            seat |= {"state": "waiting", "word": short_owner(absent), "note": absent.until_words}
+            seat |= waiting_words(absent, short=short)
     return [driver, second]
 
 
@@ -47,8 +47,12 @@ def notes_on_driver(booking: Booking) -> list[str]:
     return [*lead, "regular"] if booking.standing_id else lead
 
 
-def short_owner(absent: Absent) -> str:
-    return absent.standing.crew or short_name(absent.standing.person)
+def waiting_words(absent: Absent, *, short: bool) -> dict[str, str]:
+    """For whom a seat is kept; on paper, where a full week has no room for notes, in one piece."""
+    owner = absent.standing.crew or short_name(absent.standing.person)
+    if short:
+        return {"state": "waiting", "word": f"{owner}, {absent.until_words}"}
+    return {"state": "waiting", "word": owner, "note": absent.until_words}
 
 
 def short_name(person: Person) -> str:

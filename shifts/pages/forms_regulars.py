@@ -32,7 +32,10 @@ def lacking(people: Iterable[Person], term: ShiftTerm | None) -> dict[int, list[
 
 
 def reason(steps: list[Step]) -> str:
-    return "not ready: " + ", ".join(step.title for step in steps)
+    """The first two of what is missing; a list of people has no room for more."""
+    more = len(steps) - 2
+    named = ", ".join(step.title for step in steps[:2])
+    return f"not ready: {named} and {more} more" if more > 0 else f"not ready: {named}"
 
 
 class WhoField(forms.ModelChoiceField):
@@ -131,6 +134,7 @@ class CrewFields(forms.Form):
     members = MembersField(
         label="Members who drive",
         required=False,
+        help_text="The captain is one of them, ticked or not.",
         error_messages={"invalid_choice": "Somebody ticked is not there, or does not drive any more."},
     )
 

@@ -105,8 +105,8 @@ class PolicyForm(forms.ModelForm):
         ),
         "newcomer_percent": (
             "Percent of weekly runs kept free of regular drivers",
-            "Once as many have a regular driver, volunteers cannot take another one by themselves, so that "
-            "newcomers find runs; you still can give it. Usually 0.",
+            "So that newcomers find runs: volunteers cannot take one of these for good by themselves. "
+            "You still can give it to somebody. Usually 0.",
         ),
     }
 

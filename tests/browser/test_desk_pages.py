@@ -10,7 +10,7 @@ from django.urls import reverse
 from django.utils import timezone
 from playwright.sync_api import expect
 
-from shifts.models import Booking
+from shifts.models import Booking, Shift, Standing
 from sites.changes import change_programme
 from sites.models import Programme
 from tests.factories import (
@@ -48,12 +48,17 @@ def sign_in(page, person, base_url):
 
 
 def full_week(days=7, a_day=10):
-    """A week of the demo's size and more, around the next Monday: seats of every kind, long names."""
+    """A week of the demo's size and more, around the next Monday: seats of every kind, long names, most
+    drivers regular ones."""
     zone = Programme.current().zone
     today = timezone.localdate(timezone.now(), zone)
     monday = today + timedelta(days=7 - today.weekday())
     sites = [SiteFactory(name="Brambleway Market"), DropOffFactory(name="Cedar Room Kitchen and Pantry")]
     people = [ready_person(name=name) for name in PEOPLE]
+    regular = Standing.objects.create(
+        shift=Shift.objects.create(name="Mornings"), person=people[0], anchor=today, from_day=today,
+        made_at=timezone.now(),
+    )  # fmt: skip
     for day in range(days):
         for n in range(a_day):
             starts = datetime.combine(monday + timedelta(days=day), datetime.min.time(), zone) + timedelta(
@@ -61,7 +66,7 @@ def full_week(days=7, a_day=10):
             )
             run = make_run(starts_at=starts, sites=sites, title="Tuesday and Friday bread run", crates=18)
             if n % 4:
-                put(people[n % 5], run)
+                Booking.objects.filter(pk=put(people[n % 5], run).pk).update(standing=regular)
             if n % 3 == 0:
                 put(people[(n + 1) % 5], run, Booking.Seat.SECOND)
     return monday
