@@ -23,12 +23,11 @@ from shifts.models import Booking, Policy, Run, Skip, Standing
 from shifts.pages import volunteer_parts as parts
 from shifts.pages.access import Request, volunteer_only
 from shifts.pages.forms_volunteer import SkipForm, StopForm, span_of_days
-from shifts.pages.regular_parts import how_often, often_in_words
 from shifts.pages.undo import offer_undo, undo_offered
 from shifts.pages.volunteer import lacking_steps, seen_or_404, who, with_lacking
 from shifts.seats import standing as regular_runs
 from shifts.seats.booking import seat
-from shifts.seats.keeping import release_day, with_skips
+from shifts.seats.keeping import how_often, often_in_words, release_day, with_skips
 from shifts.seats.refusals import AlreadyRegular, Refusal
 from volunteers.models import Person, Step
 
@@ -183,7 +182,7 @@ def show(
     ended = standing.until_day is not None and standing.until_day <= max(today, standing.from_day)
     dates = dates_of(standing, at, problems or {}) if not ended else []
     shown = {row["day"] for row in dates}
-    successor = Standing.objects.filter(succeeds=standing).first()
+    successor = Standing.objects.filter(succeeds=standing).going_on(today).first()
     context = {
         "standing": standing,
         "often": how_often(standing),

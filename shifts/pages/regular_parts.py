@@ -7,13 +7,10 @@ from typing import Any
 
 from django.urls import reverse
 from django.utils.timezone import localdate
-from django.utils.translation import gettext as _
 
-from shifts.calendar.series import term_of
-from shifts.models import Run, Standing
+from shifts.models import Run
 from shifts.pages import volunteer_parts as parts
-from shifts.schedule import recurrence
-from shifts.seats.keeping import keeps, with_skips
+from shifts.seats.keeping import how_often, keeps, with_skips
 from volunteers.models import Person
 
 
@@ -41,27 +38,6 @@ def my_regular_runs(person: Person, at: datetime) -> list[dict[str, Any]]:
             "next": parts.when(coming.starts_at) if coming else "",
         }
     return list(shown.values())
-
-
-def how_often(standing: Standing) -> str:
-    """Such as "every Tuesday" or "the 1st and 3rd Tuesday of the month"."""
-    term = term_of(standing)
-    return often_in_words(term.rule, standing.pattern) if term else ""
-
-
-def often_in_words(rule: str, pattern: str) -> str:
-    weekdays = recurrence.read(rule).weekdays
-    if pattern == Standing.Pattern.OTHER:
-        return recurrence.in_words(recurrence.weekly(weekdays, every=2))
-    nths = {str(Standing.Pattern.FIRST_THIRD): (1, 3), str(Standing.Pattern.SECOND_FOURTH): (2, 4)}.get(
-        pattern
-    )
-    if nths and len(weekdays) == 1:
-        return recurrence.in_words(recurrence.monthly(nths, weekdays[0]))
-    if nths:
-        label = str(Standing.Pattern(pattern).label)
-        return _("%(days)s, %(which)s") % {"days": recurrence.in_words(rule), "which": label}
-    return recurrence.in_words(rule)
 
 
 def may_begin(run: Run, person: Person, at: datetime) -> bool:

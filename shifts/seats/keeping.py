@@ -7,9 +7,12 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db.models import Prefetch, Q
+from django.utils.translation import gettext as _
 
+from shifts.calendar.series import term_of
 from shifts.models import Booking, Policy, Run, Skip, Standing
 from shifts.models.standing import StandingQuerySet
+from shifts.schedule import recurrence
 from shifts.schedule.clock import local_date
 from sites.models import Programme
 from volunteers.models import Person
@@ -78,6 +81,27 @@ def kept_for(runs: Sequence[Run], *, at: datetime) -> dict[int, Standing]:
     and it is not near yet. Whether somebody sits there is the caller's knowledge."""
     policy, today = Policy.current(), local_date(at, Programme.current().zone)
     return regulars_of(run for run in runs if release_day(run, policy) > today)
+
+
+def how_often(standing: Standing) -> str:
+    """Such as "every Tuesday" or "the 1st and 3rd Tuesday of the month"."""
+    term = term_of(standing)
+    return often_in_words(term.rule, standing.pattern) if term else ""
+
+
+def often_in_words(rule: str, pattern: str) -> str:
+    weekdays = recurrence.read(rule).weekdays
+    if pattern == Standing.Pattern.OTHER:
+        return recurrence.in_words(recurrence.weekly(weekdays, every=2))
+    nths = {str(Standing.Pattern.FIRST_THIRD): (1, 3), str(Standing.Pattern.SECOND_FOURTH): (2, 4)}.get(
+        pattern
+    )
+    if nths and len(weekdays) == 1:
+        return recurrence.in_words(recurrence.monthly(nths, weekdays[0]))
+    if nths:
+        label = str(Standing.Pattern(pattern).label)
+        return _("%(days)s, %(which)s") % {"days": recurrence.in_words(rule), "which": label}
+    return recurrence.in_words(rule)
 
 
 # --- dates left out; the caller holds the person's lock

@@ -24,7 +24,7 @@ from shifts.schedule import recurrence
 from shifts.schedule.clock import local_date
 from shifts.seats import notices, refusals
 from shifts.seats.booking import clash, give_back, hold, seat
-from shifts.seats.keeping import keeps, live_bookings, release_day, skip_day, with_skips
+from shifts.seats.keeping import how_often, keeps, live_bookings, release_day, skip_day, with_skips
 from shifts.seats.news import News
 from sites.log import record
 from sites.models import Programme
@@ -172,18 +172,16 @@ def begun_words(standing: Standing) -> str:
     term = term_of(standing)
     words = {
         "run": standing.shift.name,
-        "when": recurrence.in_words(term.rule) if term else "",
-        "which": "" if standing.pattern == Standing.Pattern.EVERY else f" ({standing.get_pattern_display()})",
+        "when": how_often(standing),
         "time": time_format(term.starts) if term else "",
         "from": date_format(standing.from_day),
     }
     if standing.crew:
         text = _(
-            "Your crew keeps %(run)s, %(when)s at %(time)s%(which)s, from %(from)s on. "
-            "Name a driver for each run."
+            "Your crew keeps %(run)s, %(when)s at %(time)s, from %(from)s on. Name a driver for each run."
         )
     else:
-        text = _("You drive %(run)s, %(when)s at %(time)s%(which)s, from %(from)s on, until you stop.")
+        text = _("You drive %(run)s, %(when)s at %(time)s, from %(from)s on, until you stop.")
     return refusals.sentence(text % words)
 
 
@@ -217,17 +215,21 @@ def seat_in(
             continue
         if Booking.Seat.DRIVER in seated and not at_first:
             continue
-        try:
-            seat(
-                run=run, person=standing.person, seat="driver", by=by, on_behalf=True, news=Quiet(news), at=at
-            )
-        except (refusals.NotReady, refusals.Closed, refusals.Over):
-            continue
-        except refusals.Refusal as refusal:
-            leave_out(standing, run, refusal, by=by, news=news, at=at)
-        else:
-            got.append(run)
+        with notices.in_words_of(standing.person):  # a refusal is kept and told in their words
+            try:
+                seat_quietly(run, standing.person, by=by, news=news, at=at)
+            except (refusals.NotReady, refusals.Closed, refusals.Over):
+                continue
+            except refusals.Refusal as refusal:
+                leave_out(standing, run, refusal, by=by, news=news, at=at)
+            else:
+                got.append(run)
     return got
+
+
+def seat_quietly(run: Run, person: Person, *, by: Any, news: News, at: datetime) -> None:
+    """Seats a regular driver, who is told of the regular run as a whole and not of each run."""
+    seat(run=run, person=person, seat=Booking.Seat.DRIVER, by=by, on_behalf=True, news=Quiet(news), at=at)
 
 
 class Quiet(News):
@@ -277,10 +279,15 @@ def stop(
     today = local_date(at, Programme.current().zone)  # what was driven stays as it was told
     until = max(last_day + timedelta(days=1), standing.from_day, today)
     standing = held(standing, after=until, at=at)
-    if standing.until_day and standing.until_day <= until:
+    ending = [one for one in (standing, *followers_of(standing)) if goes_beyond(one, until)]
+    if not ending:
         return standing
-    standing.until_day = until
-    standing.save(update_fields=["until_day"])
+    told = news or News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": standing.shift.name})
+    told.say(standing.person, lambda: ended_words(standing, until))
+    for one in ending:
+        one.until_day = max(until, one.from_day)
+        one.save(update_fields=["until_day"])
+        end_bookings(one, first=until, last=None, note="", by=by, news=told, at=at)
     record(
         verb="regular run ended",
         subject=standing.shift,
@@ -289,12 +296,24 @@ def stop(
         at=at,
         after={"last day": last_day},
     )
-    told = news or News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": standing.shift.name})
-    told.say(standing.person, lambda: ended_words(standing, until))
-    end_bookings(standing, first=until, last=None, note="", by=by, news=told, at=at)
     if told is not news:
         told.settle()
-    return standing
+    return ending[0]
+
+
+def goes_beyond(standing: Standing, until: date) -> bool:
+    """Whether it has dates, or could have, from a day on."""
+    return standing.until_day is None or standing.until_day > max(until, standing.from_day)
+
+
+def followers_of(standing: Standing) -> list[Standing]:
+    """Those as which it goes on when the weekly run has changed for good, with their skips. To its driver
+    they are one: a range that is skipped, and an end, hold for all of them."""
+    found: list[Standing] = []
+    one: Standing | None = standing
+    while one := with_skips(Standing.objects.filter(succeeds=one)).first():
+        found.append(one)
+    return found
 
 
 def ended_words(standing: Standing, until: date) -> str:
@@ -334,9 +353,12 @@ def skip(
     standing = held(standing, after=first, until=last, at=at)
     for known in standing.skips.standing().filter(first__lte=first, last__gte=last):
         return known
-    row = Skip.objects.create(
-        standing=standing, first=first, last=last, reason=note.strip()[:200], at=at, by=by
-    )
+    reason = note.strip()[:200]
+    row = Skip.objects.create(standing=standing, first=first, last=last, reason=reason, at=at, by=by)
+    reached = [one for one in followers_of(standing) if one.from_day <= last]
+    for one in reached:
+        begins = max(first, one.from_day)
+        Skip.objects.create(standing=one, first=begins, last=last, reason=reason, at=at, by=by)
     record(
         verb="regular run skipped",
         subject=standing.shift,
@@ -347,7 +369,8 @@ def skip(
     )
     news = News(at=at, headline=lambda: _("Skipped: %(run)s") % {"run": standing.shift.name})
     news.say(standing.person, lambda: skipped_words(standing, first, last))
-    end_bookings(standing, first=first, last=last, note=note, by=by, news=news, at=at)
+    for one in (standing, *reached):
+        end_bookings(one, first=first, last=last, note=note, by=by, news=news, at=at)
     news.settle()
     return row
 
@@ -366,6 +389,9 @@ def take_back_skip(row: Skip, *, by: Any, at: datetime | None = None) -> list[Ru
     standing = held(row.standing, after=row.first, until=row.last, at=at)
     if not Skip.objects.standing().filter(pk=row.pk).update(lifted_at=at):
         return []
+    # The same range where it reaches into what follows: `skip` and `succeed` give it the same moment.
+    copies = Skip.objects.standing().filter(standing__in=followers_of(standing), at=row.at, last=row.last)
+    copies.update(lifted_at=at)
     standing = with_skips(Standing.objects.filter(pk=standing.pk)).get()
     record(
         verb="regular run not skipped",
@@ -377,7 +403,11 @@ def take_back_skip(row: Skip, *, by: Any, at: datetime | None = None) -> list[Ru
     )
     news = News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": standing.shift.name})
     runs = standing.shift.runs.on_the_books().ahead(at).filter(slot_date__range=(row.first, row.last))
-    got = seat_in(standing, list(runs), by=by, news=news, at=at, at_first=True)
+    got = [
+        run
+        for one in (standing, *followers_of(standing))
+        for run in seat_in(one, list(runs), by=by, news=news, at=at, at_first=True)
+    ]
     news.say(
         standing.person,
         lambda: (
@@ -436,38 +466,50 @@ def name_driver(
 def succeed(shift: Shift, day: date, *, rule: str, by: Any, at: datetime) -> list[Standing]:
     """From a date on the weekly run is another: its regular runs end there, and successors begin, with the
     skips that are still to come and the bookings of runs that stay. The caller holds all of them, and seats
-    the successors once the runs have followed. Those that begin later simply go on.
+    the successors once the runs have followed. Those that begin later simply go on; one that was to follow
+    on a later date follows now.
     """
     going_on = list(with_skips(shift.standings.going_on(day)))
+    followed = {old.pk for old in going_on if old.from_day < day}
     found = []
     for old in going_on:
+        if old.succeeds_id in followed:
+            continue  # it is the `new` of another
         if old.from_day >= day:
             if not suits(old.pattern, rule):
                 old.pattern = Standing.Pattern.EVERY
                 old.save(update_fields=["pattern"])
             found.append(old)
             continue
-        new = Standing(
+        new = Standing.objects.filter(succeeds=old).first() or Standing(
             shift=shift,
             person=old.person,
             crew=old.crew,
-            pattern=old.pattern if suits(old.pattern, rule) else Standing.Pattern.EVERY,
             anchor=old.anchor,
             from_day=day,
-            until_day=old.until_day,
+            until_day=day,
             cleared_until=old.cleared_until,
             succeeds=old,
             made_at=at,
             made_by=by,
         )
+        if not goes_beyond(new, day):  # it has no dates yet, or was ended before it began
+            new.until_day = old.until_day
+        new.from_day = day
+        new.pattern = old.pattern if suits(old.pattern, rule) else Standing.Pattern.EVERY
         Standing.objects.filter(pk=old.pk).update(until_day=day)
+        is_new = new.pk is None
         new.save()
-        new.members.set(old.members.all())
-        Skip.objects.bulk_create(
-            Skip(standing=new, first=max(skip.first, day), last=skip.last, reason=skip.reason, at=at, by=by)
-            for skip in old.skips.all()
-            if skip.last >= day
-        )
+        if is_new:
+            new.members.set(old.members.all())
+        for skip in old.skips.all():
+            if skip.last >= day:
+                new.skips.update_or_create(
+                    at=skip.at,
+                    last=skip.last,
+                    lifted_at=None,
+                    defaults={"first": max(skip.first, day), "reason": skip.reason, "by": skip.by},
+                )
         old.bookings.live().filter(run__slot_date__gte=day).update(standing=new)
         found.append(new)
     return found

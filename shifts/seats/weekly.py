@@ -21,6 +21,7 @@ from shifts.schedule.clock import local_date
 from shifts.seats import standing as regular
 from shifts.seats.booking import give_back, hold, too_close
 from shifts.seats.changes import reshape_run, shape_by_rule, shape_of
+from shifts.seats.keeping import how_often
 from shifts.seats.news import News
 from shifts.seats.refusals import sentence
 from sites.changes import change_programme as change_programme_facts
@@ -116,7 +117,7 @@ def changed_for_good(standing: Standing, term: ShiftTerm) -> str:
         % {
             "day": date_format(max(term.applies_from, standing.from_day)),
             "run": standing.shift.name,
-            "when": recurrence.in_words(term.rule),
+            "when": how_often(standing),
             "time": time_format(term.starts),
             "stops": names,
         }
