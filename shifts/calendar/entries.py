@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any
 
 from django.conf import settings
-from django.db.models import Prefetch, Q, QuerySet, Value
+from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet, Value
 from django.db.models.functions import Greatest
 
 from shifts.calendar.series import Series, for_calendars, series_of
@@ -141,7 +141,10 @@ def follow(person: Person, *, at: datetime) -> list[Touched]:
     """
     zone = Programme.current().zone
     today = local_date(at, zone)
-    standings = for_calendars(person.standings.filter(Q(until_day=None) | Q(until_day__gte=today)))
+    to_come = Booking.objects.live().filter(standing=OuterRef("pk"), run__ends_at__gt=at)  # moved beyond it
+    standings = for_calendars(
+        person.standings.filter(Q(until_day=None) | Q(until_day__gte=today) | Exists(to_come))
+    )
     looked_at = {standing.pk: standing for standing in standings}
     series = {pk: found for pk, standing in looked_at.items() if (found := series_of(standing, zone))}
     in_series = {booking.pk for one in series.values() for booking in one.shown}

@@ -1,0 +1,119 @@
+"""Regular runs where two changes meet: one announced and another before it, a skip or an end across it,
+moved runs beyond the last day, several regular runs of one person."""
+
+from datetime import UTC, date, datetime, time, timedelta
+
+import pytest
+
+from shifts import worker
+from shifts.calendar import feed
+from shifts.models import Booking, CalendarEntry, Run, Standing
+from shifts.schedule.making import Plan, add_shift, make_runs_ahead
+from shifts.seats import standing
+from shifts.seats.booking import seat
+from shifts.seats.changes import Shape, reshape_run, shape_of
+from shifts.seats.standing import Wish
+from shifts.seats.weekly import change_shift
+from tests.factories import DropOffFactory, SiteFactory, make_ready, ready_person
+from volunteers.models import Message, Step
+from volunteers.progress import complete
+
+AT = datetime(2027, 2, 1, 15, 0, tzinfo=UTC)  # a Monday
+FIRST = date(2027, 2, 2)
+LATER = AT + timedelta(minutes=5)
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def stops():
+    return ((SiteFactory(name="Market").pk, 0), (DropOffFactory(name="Kitchen").pk, 30))
+
+
+def plan(stops, rule="FREQ=WEEKLY;BYDAY=TU", starts=time(8)):
+    return Plan(rule=rule, starts=starts, minutes=60, stops=stops)
+
+
+@pytest.fixture
+def shift(stops):
+    return add_shift(name="Tuesdays", plan=plan(stops), from_day=FIRST, by=None, at=AT)
+
+
+@pytest.fixture
+def ana(shift):
+    return ready_person(name="Ana Aster")
+
+
+def begin(shift, person, *, from_day=FIRST, at=AT, **facts):
+    wish = Wish(shift=shift, person=person, from_day=from_day, **facts)
+    return standing.begin(wish, by=None, on_behalf=True, at=at)
+
+
+def week(number):
+    return FIRST + timedelta(weeks=number)
+
+
+def dates_of(person):
+    live = Booking.objects.live().filter(person=person).order_by("run__starts_at")
+    return [booking.run.slot_date for booking in live]
+
+
+class TestTwoChangesForGood:
+    """One is announced for later, and another comes before it."""
+
+    @pytest.fixture
+    def row(self, shift, ana, stops):
+        row = begin(shift, ana)
+        change_shift(shift, plan=plan(stops, starts=time(9)), from_day=week(6), by=None, at=LATER)
+        return row
+
+    def test_an_earlier_one_takes_the_place_of_the_later(self, shift, ana, stops, row):
+        change_shift(shift, plan=plan(stops, starts=time(7)), from_day=week(3), by=None, at=LATER)
+        assert dates_of(ana) == [week(number) for number in range(8)]
+        old, new = Standing.objects.order_by("from_day")
+        assert (old.pk, old.until_day, new.from_day, new.until_day) == (row.pk, week(3), week(3), None)
+        assert {b.standing_id for b in Booking.objects.live().filter(run__slot_date__gte=week(3))} == {new.pk}
+        assert CalendarEntry.objects.live().count() == 2
+
+    def test_skips_of_both_are_kept(self, shift, ana, stops, row):
+        standing.skip(row, first=week(4), last=week(4), by=None, at=LATER)
+        standing.skip(Standing.objects.get(succeeds=row), first=week(7), last=week(7), by=None, at=LATER)
+        change_shift(shift, plan=plan(stops, starts=time(7)), from_day=week(3), by=None, at=LATER)
+        assert dates_of(ana) == [week(number) for number in (0, 1, 2, 3, 5, 6)]
+        worker.tick(LATER)
+        assert dates_of(ana) == [week(number) for number in (0, 1, 2, 3, 5, 6)]
+
+    def test_whoever_stops_before_it_stops_for_good(self, ana, row):
+        standing.stop(row, last_day=week(2), by=None, at=LATER)
+        worker.tick(LATER + timedelta(weeks=1))
+        assert dates_of(ana) == [week(number) for number in range(3)]
+        assert not Standing.objects.going_on(week(3)).exists()
+        assert "does not begin" not in Message.objects.filter(person=ana).latest("pk").text
+
+    def test_nobody_is_seated_over_a_range_that_reaches_beyond_it(self, ana, row):
+        standing.skip(row, first=week(5), last=week(9), by=None, at=LATER)
+        for number in range(1, 5):
+            worker.tick(AT + timedelta(weeks=number))
+        assert dates_of(ana) == [week(number) for number in (0, 1, 2, 3, 4, 10, 11)]
+
+    def test_the_range_taken_back_is_taken_back_on_both_sides(self, ana, row):
+        skip = standing.skip(row, first=week(5), last=week(6), by=None, at=LATER)
+        standing.take_back_skip(skip, by=None, at=LATER)
+        assert dates_of(ana) == [week(number) for number in range(8)]
+
+
+def test_a_run_moved_beyond_the_last_day_is_in_the_calendar_once(shift, ana):
+    row = begin(shift, ana)
+    run = shift.runs.get(slot_date=week(1))
+    old = shape_of(run)
+    later = Shape(
+        starts_at=old.starts_at + timedelta(days=10),
+        ends_at=old.ends_at + timedelta(days=10),
+        stops=old.stops, crates=0, second_seat=True,
+    )  # fmt: skip
+    reshape_run(run, later, by=None, hand_edited=True, at=LATER)
+    standing.stop(row, last_day=week(1), by=None, at=LATER)
+    beyond = AT + timedelta(days=14)  # the regular run is over, the moved run to come
+    longer = Shape(later.starts_at, later.ends_at + timedelta(minutes=30), old.stops, 0, True)
+    reshape_run(run, longer, by=None, hand_edited=True, at=beyond)
+    assert [entry.standing for entry in CalendarEntry.objects.live()] == [row]
+    assert feed.feed(ana, at=beyond).body.count(b"20270219T080000") == 1
