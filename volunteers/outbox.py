@@ -43,6 +43,7 @@ RETRIES = [
 ]
 LEASE = timedelta(minutes=3)  # longer than a mail server may take: EMAIL_TIMEOUT a command
 KEPT = timedelta(days=90)
+NEWS = "news"  # the kind of a notice of several things
 SUBJECT_SHOWN = Message._meta.get_field("subject").max_length  # in lists; the mail itself has it whole
 ON_THE_WIRE = compat32.clone(linesep="\r\n")
 
@@ -113,23 +114,21 @@ def owe(
     kind: str,
     key: str,
     about: str = "",
-    replaces: bool = True,
     at: datetime | None = None,
     programme: Programme | None = None,
 ) -> Message | None:
     """Owes a notice to a person: a mail, or a line on the coordinator's "tell by phone" list.
 
     `key` names the notice: owed once, and None is returned when it was owed before. `about` names the
-    calendar entry it changes: a newer message replaces one that was not sent yet, unless it says less
-    (`replaces=False`); then both go out, in their order.
+    calendar entry it changes: a newer message replaces one that was not sent yet. NEWS say other things
+    beside, and replace nothing, nor are they replaced; then both go out, in their order.
     """
     at = at or timezone.now()
     if Message.objects.filter(key=key).exists():
         return None
-    if about and replaces:
-        Message.objects.filter(about=about, state=Message.State.OWED).update(
-            state=Message.State.REPLACED, done_at=at
-        )
+    if about and kind != NEWS:
+        unsent = Message.objects.filter(about=about, state=Message.State.OWED).exclude(kind=NEWS)
+        unsent.update(state=Message.State.REPLACED, done_at=at)
     if not person.is_mailed:
         return Message.objects.create(
             key=key,

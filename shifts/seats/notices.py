@@ -163,9 +163,8 @@ def news(
             outbox.owe(
                 person=person,
                 mail=mail,
-                kind="news",
+                kind=outbox.NEWS,
                 about=first.entry.uid if first else "",
-                replaces=False,
                 key=f"news:{person.pk}:{secrets.token_hex(8)}",
                 at=at,
                 programme=programme,

@@ -9,13 +9,14 @@ from shifts import worker
 from shifts.calendar import feed
 from shifts.models import Booking, CalendarEntry, Run, Standing
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
-from shifts.seats import standing
+from shifts.seats import days, standing
 from shifts.seats.booking import seat
 from shifts.seats.changes import Shape, reshape_run, shape_of
 from shifts.seats.standing import Wish
 from shifts.seats.weekly import change_shift
 from tests.factories import DropOffFactory, SiteFactory, make_ready, ready_person
-from volunteers.models import Message, Step
+from volunteers import outbox
+from volunteers.models import Message
 from volunteers.progress import complete
 
 AT = datetime(2027, 2, 1, 15, 0, tzinfo=UTC)  # a Monday
@@ -117,3 +118,23 @@ def test_a_run_moved_beyond_the_last_day_is_in_the_calendar_once(shift, ana):
     reshape_run(run, longer, by=None, hand_edited=True, at=beyond)
     assert [entry.standing for entry in CalendarEntry.objects.live()] == [row]
     assert feed.feed(ana, at=beyond).body.count(b"20270219T080000") == 1
+
+
+def test_a_notice_that_says_more_is_not_replaced_by_a_later_one_about_its_first_entry(shift, ana):
+    """The mail server is down: what a change of several runs says waits, and a second change comes."""
+    runs = [shift.runs.get(slot_date=week(number)) for number in (1, 2)]
+    for run in runs:
+        seat(run=run, person=ana, seat="driver", by=None, at=AT)
+    Message.objects.all().delete()
+    days.make([days.CallOff(run.pk, days.fingerprint(run), "Snow") for run in runs[1:]]
+              + [moved_by_an_hour(runs[0])], by=None, at=LATER)  # fmt: skip
+    days.make([moved_by_an_hour(runs[0])], by=None, at=LATER + timedelta(minutes=1))
+    waiting = list(Message.objects.filter(person=ana, state=Message.State.OWED).order_by("pk"))
+    assert any("please do not go" in message.text for message in waiting)
+    sent = [message.pk for message in iter(lambda: outbox.claim(LATER + timedelta(hours=1)), None)]
+    assert sent == [waiting[0].pk, waiting[1].pk], "nothing about one entry overtakes another"
+
+
+def moved_by_an_hour(run):
+    run = Run.objects.get(pk=run.pk)
+    return days.Reshape(run.pk, days.fingerprint(run), days.moved(run, run.starts_at + timedelta(hours=1)))
