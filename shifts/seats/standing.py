@@ -29,7 +29,7 @@ from shifts.seats.news import News
 from sites.log import record
 from sites.models import Programme
 from volunteers import clearance
-from volunteers.models import Completion, Person, StepTerm
+from volunteers.models import Completion, Person, Step, StepTerm
 
 # --- taking one
 
@@ -600,7 +600,8 @@ def reach_words(standing: Standing, until: date | None) -> str:
 
 def cleared_until(standing: Standing, *, at: datetime) -> date | None:
     """The last date on which the gate lets its person drive it, as papers and steps are known now; None
-    when that has no end, the day before it begins when there is none.
+    when that has no end, the day before it begins when there is none. Door notes do not count: they are
+    read in a minute, any day, and new ones take nobody's runs.
 
     The gate changes only where a completion runs out or a term begins, so it is asked there and nowhere else.
     """
@@ -612,12 +613,17 @@ def cleared_until(standing: Standing, *, at: datetime) -> date | None:
     known = {*ends.values_list("valid_until", flat=True), *(day - timedelta(days=1) for day in begins)}
     days = {day for day in known if day}
     beyond = max([first, *days]) + timedelta(days=1)
-    if not clearance.missing(standing.person, on=beyond, sites=sites):
+    if not beside_doors(clearance.missing(standing.person, on=beyond, sites=sites)):
         return None
     for day in sorted(days, reverse=True):
-        if not clearance.missing(standing.person, on=day, sites=sites):
+        if not beside_doors(clearance.missing(standing.person, on=day, sites=sites)):
             return day
     return standing.from_day - timedelta(days=1)
+
+
+def beside_doors(missing: Iterable[StepTerm]) -> list[StepTerm]:
+    """What is missing beside door notes."""
+    return [term for term in missing if term.step.kind != Step.Kind.DOORS]
 
 
 def watch_kept(*, at: datetime | None = None) -> None:
@@ -640,6 +646,8 @@ def watch_kept(*, at: datetime | None = None) -> None:
                 notices.kept(standing, run, missing=missing, until=release_day(run, policy), at=at)
     for booking in lapsed(today + timedelta(days=policy.keep_days), at):
         missing = clearance.missing(booking.person, on=booking.run.local_date, sites=booking.run.site_ids)
+        if not beside_doors(missing):  # their run shows the new door notes first; nobody is unseated by them
+            continue
         give_back(booking, by=None, end=Booking.End.LAPSED, at=at)
         assert booking.standing is not None
         notices.kept_no_longer(booking.standing, booking.run, missing=missing, at=at)

@@ -13,7 +13,7 @@ from shifts.seats.keeping import kept_for, release_day
 from shifts.seats.standing import Wish
 from shifts.seats.weekly import change_shift, end_shift
 from sites.changes import close_site, lift_closure
-from sites.models import Event
+from sites.models import Event, Site
 from tests.factories import (
     DropOffFactory,
     PersonFactory,
@@ -25,6 +25,7 @@ from tests.factories import (
     put,
     ready_person,
 )
+from volunteers.doors import publish
 from volunteers.models import Message, Step
 
 AT = datetime(2027, 2, 1, 15, 0, tzinfo=UTC)  # a Monday
@@ -429,6 +430,28 @@ class TestKept:
         ended = Booking.objects.get(person=ana, run__slot_date=weeks(1)[0])
         assert ended.end == "lapsed"
         assert not Skip.objects.exists()
+
+    def test_new_door_notes_take_nobody_out_and_shorten_no_calendar(self, shift, ana):
+        [market] = Site.objects.filter(name="Market")
+        publish(market, {"entrance": "Dock 2"}, by=None, drivers_know_it=True, at=AT)
+        mine = begin(shift, ana)
+        publish(market, {"entrance": "Dock 4"}, by=None, must_read_again=True, at=LATER)
+        for moment in (AT + timedelta(days=1), datetime(2027, 2, 5, 15, 0, tzinfo=UTC)):
+            worker.tick(moment)
+        assert dates_of(ana) == weeks(*range(8))
+        news = Message.objects.filter(person=ana).exclude(kind="calendar")
+        assert [message.kind for message in news.order_by("pk")] == ["news", "kept"]  # of a run made since
+        mine.refresh_from_db()
+        assert mine.cleared_until is None
+
+    def test_a_paper_that_lapsed_ends_the_booking_with_new_door_notes_beside_it(self, shift, ana):
+        [market] = Site.objects.filter(name="Market")
+        publish(market, {"entrance": "Dock 2"}, by=None, drivers_know_it=True, at=AT)
+        begin(shift, ana)
+        publish(market, {"entrance": "Dock 4"}, by=None, must_read_again=True, at=LATER)
+        ana.completions.filter(step__code="license").update(withdrawn_at=AT, withdrawn_reason="Not theirs.")
+        worker.tick(datetime(2027, 2, 5, 15, 0, tzinfo=UTC))
+        assert weeks(1)[0] not in dates_of(ana)
 
     def test_written_down_by_the_coordinator_for_somebody_not_ready_the_runs_are_only_kept(self, shift):
         newcomer = PersonFactory()
