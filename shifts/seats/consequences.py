@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from functools import partial
 from typing import Any
@@ -96,9 +96,11 @@ def change_site(site: Site, *, by: Any, at: datetime | None = None, **facts: Any
     return changed
 
 
-def hold_site(site: Site, at: datetime) -> None:
-    """Locks the runs ahead that stop there, whoever sits in them, and the regular drivers."""
-    hold(runs_at(site, at), also=[standing.person_id for standing in regulars_at(site, at)])
+def hold_site(site: Site, at: datetime, *, also: Iterable[int] = ()) -> None:
+    """Locks the runs ahead that stop there; then whoever sits in them, drives there regularly or has it in
+    their feed still, and `also` these people by key. The site's own row comes after them."""
+    regulars = [standing.person_id for standing in regulars_at(site, at)]
+    hold(runs_at(site, at), also=[*regulars, *who_sees(site, at=at), *also])
 
 
 def regulars_at(site: Site, at: datetime) -> list[Standing]:
@@ -128,8 +130,10 @@ def note_site(site: Site, at: datetime) -> None:
 @transaction.atomic
 def set_contacts(site: Site, contacts: list[dict[str, str]], *, by: Any, at: datetime | None = None) -> None:
     """Replaces the site's contacts; feeds show them at once."""
+    at = at or timezone.now()
+    hold_site(site, at)
     set_site_contacts(site, contacts, by=by)
-    note_site(site, at or timezone.now())
+    note_site(site, at)
 
 
 # Closed dates
@@ -188,7 +192,8 @@ def lift_closure(closure: Closure, *, by: Any, at: datetime | None = None) -> No
     for booking in bookings_between(site, closure.first, closure.last, at):
         news.say(booking.person, partial(open_words, booking.run))
     for standing in regulars_at(site, at):
-        runs = standing.shift.runs.on_the_books().ahead(at).on_days(closure.first, closure.last)
+        there = runs_at(site, at).filter(shift=standing.shift_id).on_the_books().ahead(at)
+        runs = there.on_days(closure.first, closure.last)
         regular.seat_in(standing, list(runs), by=by, news=news, at=at)
     news.settle()
 
@@ -227,7 +232,8 @@ def publish_door_notes(
 ) -> DoorNotes:
     """New door notes: feeds show them at once, nobody booked loses a seat."""
     at = at or timezone.now()
-    hold_site(site, at)
+    drivers = Person.objects.drivers().values_list("pk", flat=True) if drivers_know_it else []
+    hold_site(site, at, also=drivers)
     notes = doors.publish(
         site,
         texts,
@@ -289,4 +295,6 @@ def change_person(person: Person, *, by: Any, at: datetime | None = None, **fact
 def where_invitations_go(address: str) -> str:
     if address:
         return _("Invitations to your runs come to %(address)s from now on.") % {"address": address}
-    return _("No more invitations: your calendar fetches your runs by your private link.")
+    return _(
+        "No more invitations: your calendar fetches your runs by your private link. You are still booked."
+    )

@@ -69,11 +69,11 @@ def change_shift(
     """
     at = at or timezone.now()
     shift = Shift.objects.select_for_update(of=("self",), no_key=True).get(pk=shift.pk)
+    hold_all(shift, from_day, at)
     if name and name != shift.name:
         shift.name = name
         shift.save(update_fields=["name"])
         entries.note_change(CalendarEntry.objects.live().filter(standing__shift=shift), at=at)
-    hold_all(shift, from_day, at, also=resume)
     go_on_again(shift, resume, from_day)
     old = shift.term_on(from_day)
     anchor = anchor_of(old or shift.terms.last(), plan, from_day)
@@ -91,10 +91,10 @@ def change_shift(
     return outcome
 
 
-def hold_all(shift: Shift, from_day: date, at: datetime, *, also: Collection[int] = ()) -> None:
-    """Locks the runs ahead, whoever sits in them, their regular drivers, and those of `also` by key."""
-    regulars = shift.standings.going_on(from_day) | shift.standings.filter(pk__in=also)
-    people = regulars.values_list("person", flat=True)
+def hold_all(shift: Shift, from_day: date, at: datetime) -> None:
+    """Locks the runs ahead, whoever sits in them, and everybody who has or had a regular run there: their
+    calendars may show its name still."""
+    people = shift.standings.values_list("person", flat=True)
     hold(shift.runs.filter(slot_date__gte=from_day, starts_at__gt=at), also=people)
 
 
@@ -275,11 +275,12 @@ def change_programme(*, by: Any, at: datetime | None = None, **facts: Any) -> Ou
     outcome = Outcome()
     if zone == old:
         return outcome
-    entries.feed_changed(Person.objects.values_list("pk", flat=True))  # times in words are others
     from_day = min(local_date(at, old), local_date(at, zone))
     shifts = list(Shift.objects.select_for_update(no_key=True).order_by("pk"))  # before their runs, as always
-    regulars = Standing.objects.going_on(from_day).values_list("person", flat=True)
-    for run in hold(Run.objects.ahead(at), also=regulars):
+    everybody = Person.objects.values_list("pk", flat=True)
+    runs = hold(Run.objects.ahead(at), also=everybody)
+    entries.feed_changed(everybody)  # times in words are others
+    for run in runs:
         day = local_date(run.starts_at, zone)
         if run.local_date != day:
             Run.objects.filter(pk=run.pk).update(local_date=day)

@@ -9,7 +9,7 @@ import json
 import os
 import sys
 from contextlib import ExitStack
-from datetime import date
+from datetime import date, time
 
 import django
 
@@ -21,8 +21,8 @@ from django.urls import reverse  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
 from shifts.models import Booking, HandOver, Run, Shift, Standing  # noqa: E402
-from shifts.schedule.making import make_runs_ahead  # noqa: E402
-from shifts.seats import booking, changes, consequences, days, handover, standing  # noqa: E402
+from shifts.schedule import making  # noqa: E402
+from shifts.seats import booking, changes, consequences, days, handover, standing, weekly  # noqa: E402
 from shifts.seats.refusals import Refusal  # noqa: E402
 from sites.models import Site  # noqa: E402
 from volunteers import progress  # noqa: E402
@@ -40,7 +40,7 @@ def seat(run, person, place="driver"):
 
 
 def give_back(run, person):
-    booking.give_back(Booking.objects.get(run=run, person=person), by=None)
+    booking.give_back(Booking.objects.filter(run=run, person=person).latest("pk"), by=None)
 
 
 def cancel(run):
@@ -74,7 +74,7 @@ def change_days(changes):
 
 
 def make():
-    make_runs_ahead()
+    making.make_runs_ahead()
 
 
 def move_site(site, street):
@@ -99,6 +99,44 @@ def decline(hand_over):
     handover.decline(HandOver.objects.select_related("booking", "to").get(pk=hand_over), by=None)
 
 
+def change_shift(shift, name, hour):
+    """Its name and its hour, for good, from today on."""
+    shift = Shift.objects.get(pk=shift)
+    [term] = shift.terms.filter(applies_until=None)
+    stops = tuple(term.stops.values_list("site", "after_minutes"))
+    plan = making.Plan(rule=term.rule, starts=time(hour), minutes=term.minutes, stops=stops)
+    weekly.change_shift(shift, plan=plan, from_day=timezone.now().date(), name=name, by=None)
+
+
+def move_programme(zone):
+    weekly.change_programme(time_zone=zone, by=None)
+
+
+def stop(row, last_day):
+    standing.stop(Standing.objects.get(pk=row), last_day=date.fromisoformat(last_day), by=None)
+
+
+def set_contacts(site, name):
+    rows = [{"name": name, "role": "dock", "phone": "+15555550100"}]
+    consequences.set_contacts(Site.objects.get(pk=site), rows, by=None)
+
+
+def publish_doors(site, text, *, must_read_again=False):
+    consequences.publish_door_notes(
+        Site.objects.get(pk=site),
+        {"entrance": text},
+        by=None,
+        drivers_know_it=True,
+        must_read_again=must_read_again,
+    )
+
+
+def close_and_open(site, first, last):
+    site, first, last = Site.objects.get(pk=site), date.fromisoformat(first), date.fromisoformat(last)
+    closure = consequences.close_site(site, first=first, last=last, by=None)
+    consequences.lift_closure(closure, by=None)
+
+
 TASKS = {
     task.__name__: task
     for task in (
@@ -112,7 +150,13 @@ TASKS = {
         move_person,
         begin_regular,
         skip,
+        stop,
         seat_regulars,
+        change_shift,
+        move_programme,
+        set_contacts,
+        publish_doors,
+        close_and_open,
         ask,
         accept,
         decline,

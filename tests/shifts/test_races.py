@@ -19,7 +19,7 @@ from shifts.seats import days, handover
 from shifts.seats.booking import seat
 from sites.models import Event
 from tests.conftest import database_url
-from tests.factories import DropOffFactory, SiteFactory, lead_driver, make_run, ready_person
+from tests.factories import DropOffFactory, SiteFactory, lead_driver, make_run, put, ready_person
 from volunteers.models import Message
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -328,6 +328,103 @@ def test_a_run_that_is_kept_no_longer_is_taken_once(racers):
     assert set(seated) == {"done"}
     assert {outcome for outcomes in results for outcome in outcomes} <= {"done", "taken", "kept"}
     assert Booking.objects.live().count() == len(runs)
+
+
+def regulars(racers, shifts):
+    """A regular driver for each of the weekly runs; all of them on others' days as single drivers too."""
+    rows = []
+    for shift in shifts:
+        person = ready_person()
+        race(racers[:1], [[["begin_regular", shift.pk, person.pk]]])
+        rows.append(person.standings.get())
+    return rows
+
+
+def days_apart(number):
+    """Weekly runs on so many weekdays, between the same two doors."""
+    sites = [SiteFactory(), DropOffFactory()]
+    stops = tuple((site.pk, 30 * n) for n, site in enumerate(sites))
+    shifts = [
+        add_shift(
+            name=f"Run {n}",
+            plan=Plan(rule=f"FREQ=WEEKLY;BYDAY={day}", starts=time(8), minutes=60, stops=stops),
+            from_day=timezone.now().date(),
+            by=None,
+        )
+        for n, day in zip(range(number), ("MO", "TU", "WE", "TH", "FR", "SA"), strict=False)
+    ]
+    return shifts, sites
+
+
+def all_done(results):
+    return {outcome for outcomes in results for outcome in outcomes}
+
+
+def test_a_weekly_run_changes_while_its_drivers_come_and_go(racers):
+    """Whoever changes a weekly run holds it, its runs and its people in the order of everybody else."""
+    (shift,), _sites = days_apart(1)
+    [row] = regulars(racers, [shift])
+    runs = list(shift.runs.ahead(timezone.now()))
+    naming = [["change_shift", shift.pk, f"Name {n}", 8] for n in range(8)]
+    moving = [["change_shift", shift.pk, f"Other {n}", 8 + n % 2] for n in range(6)]
+    in_and_out = [
+        task
+        for _ in range(2)
+        for run in runs
+        for task in (["give_back", run.pk, row.person_id], ["seat", run.pk, row.person_id])
+    ]
+    skips = [["skip", row.pk, str(run.slot_date), str(run.slot_date)] for run in runs[::2]]
+    seating = [["seat_regulars"]] * 6
+    results = race(
+        racers, [naming, moving, in_and_out, in_and_out[::-1], skips, seating, in_and_out[2:], naming]
+    )
+    assert all_done(results) <= {"done", "already on", "not open"}, all_done(results)
+
+
+def test_another_zone_while_seats_are_taken_and_given_back(racers):
+    shifts, _sites = days_apart(4)
+    rows = regulars(racers, shifts)
+    zones = [["move_programme", zone] for zone in ("America/Denver", "America/New_York")] * 2
+    seating = [
+        [
+            task
+            for run in row.shift.runs.ahead(timezone.now())
+            for task in (["give_back", run.pk, row.person_id], ["seat", run.pk, row.person_id])
+        ]
+        for row in rows
+    ]
+    results = race(racers, [zones, *seating, [["seat_regulars"]] * 4, zones[::-1], seating[0][::-1]])
+    assert all_done(results) <= {"done", "already on", "not open"}, all_done(results)
+
+
+def test_sites_change_while_people_come_and_go(racers):
+    """Contacts, door notes, addresses and closed dates reach the same people's calendars in one order."""
+    shifts, sites = days_apart(4)
+    rows = regulars(racers, shifts)
+    for _ in range(20):
+        ready_person()  # drivers who count as having read the first door notes
+    start = timezone.now() - timedelta(days=7)
+    for row in rows[::-1]:  # who drove there last week, rows in another order than the keys
+        put(row.person, make_run(starts_at=start, sites=sites))
+    first, last = str(timezone.now().date()), str((timezone.now() + timedelta(days=9)).date())
+    contacts = [["set_contacts", sites[n % 2].pk, f"Dee {n}"] for n in range(10)]
+    doors = [["publish_doors", sites[n % 2].pk, f"Ring {n} times."] for n in range(4)]
+    moves = [["move_site", sites[n % 2].pk, f"{n} New Street"] for n in range(5)]
+    closing = [["close_and_open", sites[n % 2].pk, first, last] for n in range(3)]
+    runs = [run for row in rows for run in row.shift.runs.ahead(timezone.now())]
+    cancelling = [["cancel", run.pk] for run in runs[::3]]
+    in_and_out = [
+        task
+        for run in runs[1::3]
+        for person in [rows[run.shift_id % 4].person_id]
+        for task in (["seat", run.pk, person, "second"], ["seat", run.pk, person, "second"])
+    ]
+    results = race(
+        racers,
+        [contacts, doors, moves, closing, cancelling, in_and_out, contacts[::-1], doors[::-1]],
+    )
+    refused = {"done", "already on", "no lead driver", "closed", "elsewhere", "taken", "not open"}
+    assert all_done(results) <= refused, all_done(results)
 
 
 def asked_runs(number):

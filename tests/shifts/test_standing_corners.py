@@ -8,16 +8,15 @@ import pytest
 from shifts import worker
 from shifts.calendar import feed
 from shifts.models import Booking, CalendarEntry, Run, Standing
-from shifts.schedule.making import Plan, add_shift, make_runs_ahead
+from shifts.schedule.making import Plan, add_shift
 from shifts.seats import days, standing
 from shifts.seats.booking import seat
 from shifts.seats.changes import Shape, reshape_run, shape_of
 from shifts.seats.standing import Wish
 from shifts.seats.weekly import change_shift
-from tests.factories import DropOffFactory, SiteFactory, make_ready, ready_person
+from tests.factories import DropOffFactory, SiteFactory, ready_person
 from volunteers import outbox
 from volunteers.models import Message
-from volunteers.progress import complete
 
 AT = datetime(2027, 2, 1, 15, 0, tzinfo=UTC)  # a Monday
 FIRST = date(2027, 2, 2)
