@@ -16,6 +16,7 @@ from django.db.models.functions import Greatest
 
 from shifts.calendar.series import Series, for_calendars, series_of
 from shifts.models import Booking, CalendarEntry, Run, Standing, Stop
+from shifts.models.standing import StandingQuerySet
 from shifts.schedule.clock import local_date
 from sites.models import Programme
 from volunteers.models import Person
@@ -182,6 +183,19 @@ def follow(person: Person, *, at: datetime) -> list[Touched]:
         attach(entry, subject, looked_at)
         touched.append(Touched(entry, "REQUEST", is_new=True))
     return touched
+
+
+def behind(standings: StandingQuerySet) -> set[int]:
+    """The keys of those regular runs whose entry was told something else than it should show by now, as
+    after a run was made that is not theirs yet. A number of queries that does not grow with them."""
+    zone = Programme.current().zone
+    known = dict(
+        CalendarEntry.objects.live()
+        .filter(standing__in=standings.values("pk"))
+        .values_list("standing", "told")
+    )
+    series = {standing.pk: series_of(standing, zone) for standing in for_calendars(standings)}
+    return {pk for pk, one in series.items() if (told(one) if one else None) != known.get(pk)}
 
 
 def key_of(entry: CalendarEntry) -> tuple[int | None, int | None]:

@@ -244,8 +244,6 @@ def publish_door_notes(
         at=at,
     )
     note_site(site, at)
-    for standing in regulars_at(site, at) if must_read_again else []:
-        regular.reckon(standing, at=at)
     return notes
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import partial
 from typing import Any
 
 from django.db import transaction
@@ -17,8 +18,9 @@ from django.utils import timezone
 from django.utils.formats import date_format, time_format
 from django.utils.translation import gettext as _
 
+from shifts.calendar import entries
 from shifts.calendar.series import term_of
-from shifts.models import Booking, Policy, Run, Shift, ShiftTerm, Skip, Standing
+from shifts.models import Booking, Policy, Run, Shift, ShiftTerm, Skip, Standing, Stop
 from shifts.models.standing import StandingQuerySet
 from shifts.schedule import recurrence
 from shifts.schedule.clock import local_date
@@ -524,15 +526,34 @@ def seat_regulars(*, at: datetime | None = None, standings: StandingQuerySet | N
     at = at or timezone.now()
     today = local_date(at, Programme.current().zone)
     asked = Standing.objects.all() if standings is None else standings
-    count = 0
-    for standing, runs in waiting_runs(with_skips(asked.going_on(today).filter(crew="")), at):
-        ready = set(
-            Run.objects.filter(pk__in=[run.pk for run in runs])
-            .open_to(standing.person)
-            .values_list("pk", flat=True)
-        )
-        count += seat_one(standing, ready, at=at)
-    return count
+    waiting = waiting_runs(with_skips(asked.going_on(today).filter(crew="")), at)
+    if not waiting:
+        return 0
+    ready = ready_for(waiting)
+    behind = entries.behind(Standing.objects.filter(pk__in=[standing.pk for standing, _runs in waiting]))
+    return sum(
+        seat_one(standing, ready.get(standing.pk, set()), at=at)
+        for standing, _runs in waiting
+        if standing.pk in ready or standing.pk in behind
+    )
+
+
+def ready_for(waiting: Sequence[tuple[Standing, list[Run]]]) -> dict[int, set[int]]:
+    """By the regular run's key, which of these runs of its weekly run its driver is ready for, as keys: the
+    gate over all pairs in one query. Those without any are left out."""
+    sites = Stop.objects.filter(run=OuterRef(OuterRef("shift__runs__pk"))).values("site")
+    unmet = StepTerm.objects.unmet(
+        person=OuterRef("person"), on=OuterRef("shift__runs__local_date"), sites=sites
+    )
+    wanted = {(standing.pk, run.pk) for standing, runs in waiting for run in runs}
+    pairs = Standing.objects.filter(
+        pk__in={standing for standing, _run in wanted}, shift__runs__in={run for _standing, run in wanted}
+    )
+    ready: dict[int, set[int]] = {}
+    for standing, run in pairs.exclude(Exists(unmet)).order_by().values_list("pk", "shift__runs__pk"):
+        if (standing, run) in wanted:
+            ready.setdefault(standing, set()).add(run)
+    return ready
 
 
 def waiting_runs(standings: StandingQuerySet, at: datetime) -> list[tuple[Standing, list[Run]]]:
@@ -569,21 +590,28 @@ def follow_papers(*, at: datetime, since: datetime | None) -> int:
         news = Q(recorded_at__gte=since) | Q(withdrawn_at__gte=since)
         people = Completion.objects.filter(news).values("person")
         going_on = going_on.filter(person__in=people)
-    return sum(reckon(standing, at=at) for standing in going_on)
+    of_person: dict[int, list[Standing]] = {}
+    for standing in going_on:
+        of_person.setdefault(standing.person_id, []).append(standing)
+    return sum(reckon(standings, at=at) for standings in of_person.values())
 
 
-def reckon(standing: Standing, *, at: datetime) -> bool:
-    """Whether how long it can be driven is another than was known; the calendar then follows."""
-    until = cleared_until(standing, at=at)
-    if until == standing.cleared_until:
-        return False
+def reckon(standings: Sequence[Standing], *, at: datetime) -> int:
+    """How many of a person's regular runs can be driven to another date than was known; they are told once,
+    and their calendar follows."""
+    reach = [(standing, cleared_until(standing, at=at)) for standing in standings]
+    changed = [(standing, until) for standing, until in reach if until != standing.cleared_until]
+    if not changed:
+        return 0
+    names = ", ".join(standing.shift.name for standing, _until in changed)
     with transaction.atomic():
-        Person.objects.locked().get(pk=standing.person_id)
-        Standing.objects.filter(pk=standing.pk).update(cleared_until=until)
-        news = News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": standing.shift.name})
-        news.say(standing.person, lambda: reach_words(standing, until))
+        person = Person.objects.locked().get(pk=changed[0][0].person_id)
+        news = News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": names})
+        for standing, until in changed:
+            Standing.objects.filter(pk=standing.pk).update(cleared_until=until)
+            news.say(person, partial(reach_words, standing, until))
         news.settle()
-    return True
+    return len(changed)
 
 
 def reach_words(standing: Standing, until: date | None) -> str:
@@ -645,12 +673,20 @@ def watch_kept(*, at: datetime | None = None) -> None:
             elif missing:
                 notices.kept(standing, run, missing=missing, until=release_day(run, policy), at=at)
     for booking in lapsed(today + timedelta(days=policy.keep_days), at):
-        missing = clearance.missing(booking.person, on=booking.run.local_date, sites=booking.run.site_ids)
-        if not beside_doors(missing):  # their run shows the new door notes first; nobody is unseated by them
-            continue
-        give_back(booking, by=None, end=Booking.End.LAPSED, at=at)
+        end_lapsed(booking, at=at)
+
+
+@transaction.atomic
+def end_lapsed(booking: Booking, *, at: datetime) -> None:
+    """Gives it back, and tells why; not when what was missing has been brought at that moment."""
+    (run,) = hold(Run.objects.filter(pk=booking.run_id), also=[booking.person_id])
+    missing = clearance.missing(booking.person, on=run.local_date, sites=run.site_ids)
+    if not beside_doors(missing):  # their run shows the new door notes first; nobody is unseated by them
+        return
+    ended = give_back(booking, by=None, end=Booking.End.LAPSED, at=at)
+    if ended.end == Booking.End.LAPSED:
         assert booking.standing is not None
-        notices.kept_no_longer(booking.standing, booking.run, missing=missing, at=at)
+        notices.kept_no_longer(booking.standing, run, missing=missing, at=at)
 
 
 def lapsed(last: date, at: datetime) -> list[Booking]:

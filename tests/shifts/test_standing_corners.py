@@ -4,6 +4,8 @@ moved runs beyond the last day, several regular runs of one person."""
 from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from shifts import worker
 from shifts.calendar import feed
@@ -12,11 +14,14 @@ from shifts.schedule.making import Plan, add_shift
 from shifts.seats import days, standing
 from shifts.seats.booking import seat
 from shifts.seats.changes import Shape, reshape_run, shape_of
+from shifts.seats.consequences import publish_door_notes
 from shifts.seats.standing import Wish
 from shifts.seats.weekly import change_shift
-from tests.factories import DropOffFactory, SiteFactory, ready_person
+from sites.models import Site
+from tests.factories import DropOffFactory, PersonFactory, SiteFactory, make_ready, ready_person
 from volunteers import outbox
 from volunteers.models import Message
+from volunteers.progress import withdraw
 
 AT = datetime(2027, 2, 1, 15, 0, tzinfo=UTC)  # a Monday
 FIRST = date(2027, 2, 2)
@@ -137,3 +142,72 @@ def test_a_notice_that_says_more_is_not_replaced_by_a_later_one_about_its_first_
 def moved_by_an_hour(run):
     run = Run.objects.get(pk=run.pk)
     return days.Reshape(run.pk, days.fingerprint(run), days.moved(run, run.starts_at + timedelta(hours=1)))
+
+
+def test_one_paper_is_one_notice_however_many_regular_runs_it_ends(shift, ana, stops):
+    other = add_shift(
+        name="Fridays", plan=plan(stops, "FREQ=WEEKLY;BYDAY=FR"), from_day=FIRST, by=None, at=AT
+    )
+    rows = [begin(shift, ana), begin(other, ana)]
+    worker.tick(LATER)
+    Message.objects.all().delete()
+    withdraw(ana.completions.get(step__code="insurance"), reason="Sold.", by=None, at=LATER)
+    worker.tick(LATER + timedelta(minutes=1))
+    told = [one for one in Message.objects.filter(person=ana) if "Something is missing" in one.text]
+    assert len(told) == 1
+    assert "Tuesdays" in told[0].text
+    assert "Fridays" in told[0].text
+    assert {Standing.objects.get(pk=row.pk).cleared_until for row in rows} == {FIRST - timedelta(days=1)}
+
+
+def test_a_tick_costs_the_same_with_many_who_wait_for_their_papers(shift, ana, stops):
+    """Once everybody was told and each calendar has its dates left out, nothing is to be done for them."""
+
+    def cost(at):
+        with CaptureQueriesContext(connection) as queries:
+            assert standing.seat_regulars(at=at) == 0
+        return len(queries)
+
+    def wait(shift):
+        person = make_ready(PersonFactory(), without=("insurance",))
+        begin(shift, person)
+
+    wait(shift)
+    one = cost(LATER)
+    for number, day in enumerate(("MO", "WE", "TH", "FR"), start=1):
+        wait(
+            add_shift(
+                name=f"Run {number}",
+                plan=plan(stops, f"FREQ=WEEKLY;BYDAY={day}"),
+                from_day=FIRST,
+                by=None,
+                at=AT,
+            )
+        )
+    assert cost(LATER) == one
+
+
+def test_a_run_made_for_somebody_not_ready_then_is_left_out_of_their_calendar(shift, ana):
+    """First door notes: who is booked keeps the seat, and is not seated in further runs before reading."""
+    begin(shift, ana)
+    [entry] = CalendarEntry.objects.live()
+    site = Site.objects.get(name="Market")
+    doors = {"approach": "By the alley."}
+    publish_door_notes(site, doors, from_day=week(0), by=None, at=LATER)
+    worker.tick(AT + timedelta(weeks=1))
+    assert dates_of(ana) == [week(number) for number in range(8)]
+    entry.refresh_from_db()
+    assert (entry.sequence, entry.cancelled_at) == (1, None)
+    assert b"EXDATE;TZID=America/New_York:20270330T080000" in feed.feed(ana, at=AT + timedelta(weeks=1)).body
+    worker.tick(AT + timedelta(weeks=1, minutes=1))
+    entry.refresh_from_db()
+    assert entry.sequence == 1, "once"
+
+
+def test_a_card_brought_while_lapsed_bookings_are_ended_keeps_the_seat(shift, ana, monkeypatch):
+    """The list was read before the card was recorded; the booking is looked at again under its locks."""
+    begin(shift, ana)
+    monkeypatch.setattr(standing, "lapsed", lambda last, at: list(Booking.objects.live()))
+    worker.tick(LATER)
+    assert dates_of(ana) == [week(number) for number in range(8)]
+    assert not Message.objects.filter(kind="kept").exists()
