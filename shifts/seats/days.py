@@ -492,6 +492,7 @@ def tell_of_reroute(
             "headline": _("Other drop-off: %(run)s, %(day)s, %(time)s") % words,
             "lines": [line % words],
             "link": settings.BASE_URL + reverse("desk_run", args=[run.pk]),
+            "where": "run",
             "programme": programme,
         }
         outbox.owe(

@@ -337,7 +337,13 @@ def tell(
     """A short mail, its words in the person's language already."""
     with notices.in_words_of(person) as programme:
         link = settings.BASE_URL + (page or reverse("run", args=[hand_over.booking.run_id]))
-        context = {"headline": headline, "lines": [line], "link": link, "programme": programme}
+        context = {
+            "headline": headline,
+            "lines": [line],
+            "link": link,
+            "where": "run",
+            "programme": programme,
+        }
         outbox.owe(
             person=person,
             mail=outbox.render("news", context),

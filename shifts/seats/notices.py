@@ -138,14 +138,16 @@ def news(
     at: datetime,
 ) -> None:
     """Everything one change means to a person, in one mail; it carries the calendar object of the first
-    entry it touches. Each further entry has a short mail of its own, because an object holds one UID.
+    entry it touches, of those that go on where there is one: a mail about what is theirs now must not show
+    a cancellation. Each further entry has a short mail of its own, because an object holds one UID.
 
     Where nothing is to be said, only calendars are brought up to date.
     """
     rest = list(touched)
     with in_words_of(person) as programme:
         if items:
-            first = next((one for one in rest if one.entry.address == person.email), None)
+            own = [one for one in rest if one.entry.address == person.email]
+            first = min(own, key=lambda one: one.method != "REQUEST", default=None)
             rest = [one for one in rest if one is not first]
             lines = [line for item in items for line in lines_of(item)]
             link = settings.BASE_URL + reverse("home")
@@ -178,8 +180,12 @@ def calendar_only(person: Person, touched: Touched, programme: Programme, *, at:
     entry = touched.entry
     if not entry.address:
         return
-    moved = entry.address != person.email
-    context = {"title": title_of(entry), "programme": programme, "moved": moved}
+    context = {
+        "title": title_of(entry),
+        "programme": programme,
+        "moved": entry.address != person.email,
+        "still_booked": touched.method == "CANCEL" and is_held(entry),
+    }
     mail = outbox.render("calendar_only", context)
     outbox.write(
         address=entry.address,
@@ -192,6 +198,14 @@ def calendar_only(person: Person, touched: Touched, programme: Programme, *, at:
         at=at,
         programme=programme,
     )
+
+
+def is_held(entry: CalendarEntry) -> bool:
+    """Whether the run is theirs all the same, and takes place, so that only its entry ends."""
+    booking = entry.booking
+    if booking is None or booking.ended_at is not None:
+        return False
+    return Run.objects.on_the_books().without_closed().filter(pk=booking.run_id).exists()
 
 
 def calendar_context(touched: Touched, programme: Programme) -> dict[str, Any]:
@@ -230,7 +244,10 @@ def lines_of(item: Any) -> list[str]:
             return [_("You drive: %(run)s, %(day)s at %(time)s") % words]
         return [_("You ride along: %(run)s, %(day)s at %(time)s") % words]
     if item.kind == "changed":
-        return [f"{run.title}: {line}" for line in item.what]
+        return [
+            f"{run.title}: {line}" if words["day"] in line else f"{run.title}, {words['day']}: {line}"
+            for line in item.what
+        ]
     if item.booking.end == Booking.End.CANCELLED:
         line = _("Cancelled, please do not go: %(run)s, %(day)s at %(time)s") % words
         return [f"{sentence(line + '.')} {item.booking.end_note}" if item.booking.end_note else line]
@@ -259,6 +276,7 @@ def kept(standing: Standing, run: Run, *, missing: Sequence[StepTerm], until: da
             "headline": _("Kept for you for now: %(run)s") % words,
             "lines": [line, _("Give it to the coordinator, or do it on your orientation page.")],
             "link": settings.BASE_URL + reverse("orientation"),
+            "where": "steps",
             "programme": programme,
         }
         outbox.owe(
@@ -300,6 +318,7 @@ def kept_no_longer(standing: Standing, run: Run, *, missing: Sequence[StepTerm],
                 "headline": headline,
                 "lines": [line],
                 "link": settings.BASE_URL + page,
+                "where": "run",
                 "programme": programme,
             }
             outbox.owe(

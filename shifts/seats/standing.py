@@ -162,11 +162,19 @@ def begin(
         after={"from": wish.from_day, "pattern": wish.pattern, "crew": wish.crew, "on behalf": on_behalf},
     )
     told = news or News(at=at, headline=lambda: _("Your regular run: %(run)s") % {"run": shift.name})
-    told.say(wish.person, lambda: begun_words(standing), kind="begun")
+    kind = "words" if begins_unready(standing) else "begun"
+    told.say(wish.person, lambda: begun_words(standing), kind=kind)
     seat_in(standing, list(ahead), by=by, news=told, at=at, at_first=True)
     if told is not news:
         told.settle()
     return standing
+
+
+def begins_unready(standing: Standing) -> bool:
+    """Whether its driver cannot drive any of it yet, as papers and steps are known now. A crew's captain need
+    not drive."""
+    until = standing.cleared_until
+    return not standing.crew and until is not None and until < standing.from_day
 
 
 def begun_words(standing: Standing) -> str:
@@ -181,6 +189,11 @@ def begun_words(standing: Standing) -> str:
     if standing.crew:
         text = _(
             "Your crew keeps %(run)s, %(when)s at %(time)s, from %(from)s on. Name a driver for each run."
+        )
+    elif begins_unready(standing):
+        text = _(
+            "%(run)s is kept for you, %(when)s at %(time)s, from %(from)s on, until you stop. "
+            "Something is missing still: you drive once your steps are done."
         )
     else:
         text = _("You drive %(run)s, %(when)s at %(time)s, from %(from)s on, until you stop.")
@@ -621,7 +634,11 @@ def reach_words(standing: Standing, until: date | None) -> str:
         return _("Your papers and steps are complete for %(run)s, without an end.") % words
     if until < standing.from_day:
         return (
-            _("Something is missing for %(run)s, so it is not in your calendar now. See your steps.") % words
+            _(
+                "Something is missing for %(run)s, so no further dates come into your calendar. "
+                "See your steps."
+            )
+            % words
         )
     return _("As recorded now, your papers and steps reach to %(day)s for %(run)s.") % words
 

@@ -75,13 +75,13 @@ class TestBooked:
         subject, text, html = sent("booked")
         assert subject.startswith("You ride along: ")
         for words in (text, html):
-            assert "You have the second seat on Wed, Jun 3, from 10:00 a.m. to about 11:00 a.m." in words
+            assert "From 10:00 a.m. to about 11:00 a.m. on Wed, Jun 3 you have the second seat." in words
 
     def test_when_to_be_where_in_order(self, run):
         take(run)
         _subject, text, html = sent("booked")
         order = [
-            "You have the driver's seat on Wed, Jun 3, from 10:00 a.m. to about 11:00 a.m.",
+            "From 10:00 a.m. to about 11:00 a.m. on Wed, Jun 3 you have the driver's seat.",
             "About 12 crates are expected.",
             "Bring a strap & a cart",
             "1. 10:00 a.m., Teo's <Dock>, 1 Plum & Oak Street",

@@ -128,6 +128,15 @@ class TestTakingOne:
         standing.skip(row, first=weeks(2)[0], last=weeks(2)[0], by=None, at=LATER)
         assert weeks(2)[0] not in dates_of(ana)
 
+    def test_the_mail_brings_the_regular_run_and_says_that_a_single_run_is_theirs_still(self, shift, ana):
+        seat(run=run(shift, 2), person=ana, seat="driver", by=None, at=AT)
+        begin(shift, ana, at=LATER)
+        [news] = Message.objects.filter(person=ana, kind="news")
+        assert b'method="REQUEST"' in bytes(news.raw)
+        [ends] = Message.objects.filter(person=ana, kind="calendar")
+        assert b'method="CANCEL"' in bytes(ends.raw)
+        assert "You are still booked." in ends.text
+
     def test_another_run_at_that_time_is_left_out_and_said(self, shift, ana):
         put(ana, make_run(starts_at=run(shift, 1).starts_at, title="Elsewhere"))
         begin(shift, ana)
@@ -411,6 +420,7 @@ class TestKept:
         assert first.subject == "Kept for you for now: Tuesdays"
         assert "insurance" in first.text.lower()
         assert "Feb 19" in first.text
+        assert "Your steps:\nhttp" in first.text
         released = datetime(2027, 2, 19, 12, 0, tzinfo=UTC)
         for hours in (0, 1):
             worker.tick(released + timedelta(hours=hours))
@@ -459,6 +469,10 @@ class TestKept:
         begin(shift, newcomer, on_behalf=True)
         assert dates_of(newcomer) == []
         assert len(kept_for(list(shift.runs.all()), at=AT)) == 7  # the first is tomorrow
+        [news] = Message.objects.filter(person=newcomer, kind="news")
+        assert "Tuesdays is kept for you" in news.text
+        assert "You drive" not in news.text
+        assert "Lift with your legs" not in news.text
         make_ready(newcomer)
         worker.tick(LATER)
         assert dates_of(newcomer) == weeks(*range(8))
