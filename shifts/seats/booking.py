@@ -84,6 +84,8 @@ def seat(
         )
         if standing:
             lift_skips(standing, run.slot_date, by=by, at=at)
+            # Calendars may have been told this date before the run was made, but a feed read since lacks it.
+            entries.feed_changed([person.pk])
         if news or standing:
             told = news or News(at=at)
             told.tell(person, "booked", booking=booking, on_behalf=on_behalf)

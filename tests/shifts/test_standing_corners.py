@@ -10,7 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from shifts import worker
 from shifts.calendar import feed
 from shifts.models import Booking, CalendarEntry, Run, Standing
-from shifts.schedule.making import Plan, add_shift
+from shifts.schedule.making import Plan, add_shift, make_runs_ahead
 from shifts.seats import days, standing
 from shifts.seats.booking import seat
 from shifts.seats.changes import Shape, reshape_run, shape_of
@@ -20,7 +20,7 @@ from shifts.seats.weekly import change_shift
 from sites.models import Site
 from tests.factories import DropOffFactory, PersonFactory, SiteFactory, make_ready, ready_person
 from volunteers import outbox
-from volunteers.models import Message
+from volunteers.models import Message, Person
 from volunteers.progress import withdraw
 
 AT = datetime(2027, 2, 1, 15, 0, tzinfo=UTC)  # a Monday
@@ -211,3 +211,14 @@ def test_a_card_brought_while_lapsed_bookings_are_ended_keeps_the_seat(shift, an
     worker.tick(LATER)
     assert dates_of(ana) == [week(number) for number in range(8)]
     assert not Message.objects.filter(kind="kept").exists()
+
+
+def test_a_feed_read_between_making_a_run_and_seating_its_driver_is_built_anew(shift, ana):
+    begin(shift, ana)
+    later = AT + timedelta(weeks=1)
+    make_runs_ahead(at=later)
+    assert b"20270330T080000" in feed.feed(ana, at=later).body, "left out: nobody is seated yet"
+    standing.seat_regulars(at=later)
+    assert dates_of(ana)[-1] == week(8)
+    assert feed.known(Person.objects.get(pk=ana.pk), at=later) is None, "a poll must not be told: nothing new"
+    assert b"20270330T080000" not in feed.feed(ana, at=later).body, "the rule has it again"
