@@ -25,7 +25,8 @@ LATE = timedelta(minutes=5)  # a worker not seen for longer is shown on the desk
 def tick(at: datetime) -> None:
     """Everything that becomes due by the clock."""
     make_runs_ahead(at=at)
-    standing.follow_papers(at=at, since=looked_at("papers", at))
+    standing.follow_papers(at=at, since=last_looked("papers", at))
+    Heartbeat.objects.update_or_create(name="papers", defaults={"at": at})  # a look that failed is repeated
     standing.seat_regulars(at=at)
     standing.watch_kept(at=at)
     owe_site_lists(at)
@@ -33,11 +34,10 @@ def tick(at: datetime) -> None:
     outbox.prune(at)
 
 
-def looked_at(what: str, at: datetime) -> datetime | None:
-    """When something was last looked at; from now on it is `at`. None before the first time, and once a
-    day, so that whatever a look has missed is seen then."""
+def last_looked(what: str, at: datetime) -> datetime | None:
+    """When something was last looked at. None before the first time, and once a day, so that whatever a
+    look has missed is seen then."""
     heart = Heartbeat.objects.filter(name=what).first()
-    Heartbeat.objects.update_or_create(name=what, defaults={"at": at})
     return heart.at - TICK if heart and heart.at.date() == at.date() else None
 
 

@@ -222,3 +222,20 @@ def test_a_feed_read_between_making_a_run_and_seating_its_driver_is_built_anew(s
     assert dates_of(ana)[-1] == week(8)
     assert feed.known(Person.objects.get(pk=ana.pk), at=later) is None, "a poll must not be told: nothing new"
     assert b"20270330T080000" not in feed.feed(ana, at=later).body, "the rule has it again"
+
+
+def test_papers_are_looked_at_again_after_a_tick_that_failed(shift, ana, monkeypatch):
+    row = begin(shift, ana)
+    worker.tick(LATER)
+    withdraw(ana.completions.get(step__code="insurance"), reason="Sold.", by=None, at=LATER)
+
+    def fails(**_facts):
+        raise OSError
+
+    with monkeypatch.context() as once:
+        once.setattr(standing, "follow_papers", fails)
+        with pytest.raises(OSError):
+            worker.tick(LATER + timedelta(minutes=3))
+    worker.tick(LATER + timedelta(minutes=5))
+    row.refresh_from_db()
+    assert row.cleared_until == FIRST - timedelta(days=1)
