@@ -230,11 +230,11 @@ def test_papers_are_looked_at_again_after_a_tick_that_failed(shift, ana, monkeyp
     withdraw(ana.completions.get(step__code="insurance"), reason="Sold.", by=None, at=LATER)
 
     def fails(**_facts):
-        raise OSError
+        raise ConnectionError
 
     with monkeypatch.context() as once:
         once.setattr(standing, "follow_papers", fails)
-        with pytest.raises(OSError):
+        with pytest.raises(ConnectionError):
             worker.tick(LATER + timedelta(minutes=3))
     worker.tick(LATER + timedelta(minutes=5))
     row.refresh_from_db()
