@@ -28,11 +28,10 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
     """
     if runs is None:
         runs = list(Run.objects.on_the_books().not_over(at).with_closed().with_people())
-    uncleared = set(
-        Booking.objects.uncleared()
-        .filter(run__ends_at__gt=at, run__cancelled_at=None)
-        .values_list("pk", flat=True)
-    )
+    gone = Booking.objects.uncleared().filter(run__ends_at__gt=at, run__cancelled_at=None)
+    lacks_more = dict(gone.values_list("pk", "lacks_more"))
+    uncleared = set(lacks_more)
+    to_read = {pk for pk, more in lacks_more.items() if not more}
     people = {booking.person_id for run in runs for booking in run.seated}
     largest = largest_cars(people)
     policy = Policy.current()
@@ -46,7 +45,7 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
         if run.pk in homeless:
             why = f"{homeless[run.pk]} is closed that day, and the food goes there."
             found.append(Weakness(run, why, "Choose another drop-off for that day, or cancel the run."))
-        found += [Weakness(run, why, do) for why, do in reasons(run, uncleared, largest, crowded)]
+        found += [Weakness(run, why, do) for why, do in reasons(run, uncleared, to_read, largest, crowded)]
     return found
 
 
@@ -89,9 +88,14 @@ def what_to_do(absent: Absent) -> str:
 
 
 def reasons(
-    run: Run, uncleared: set[int], largest: dict[int, int], crowded: set[tuple[int, int]]
+    run: Run,
+    uncleared: set[int],
+    to_read: set[int],
+    largest: dict[int, int],
+    crowded: set[tuple[int, int]],
 ) -> list[tuple[str, str]]:
-    """What is wrong with a run, and what to do about each."""
+    """What is wrong with a run, and what to do about each. `to_read` are those of the uncleared bookings
+    that lack nothing but door notes."""
     seated = {booking.seat: booking for booking in run.seated}
     driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
     found = []
@@ -102,7 +106,14 @@ def reasons(
                 "Keep it this once, or cancel it.",
             )
         )
-    if driver and driver.pk in uncleared:
+    if driver and driver.pk in to_read:
+        found.append(
+            (
+                f"{driver.person.name} has not read the newest door notes.",
+                "They keep the seat. Call or text them: the page of the site lists who has to read.",
+            )
+        )
+    elif driver and driver.pk in uncleared:
         found.append(
             (
                 f"{driver.person.name} is not ready to drive alone on that date.",

@@ -9,7 +9,7 @@ from django.utils.translation import gettext_lazy as _
 
 from shifts.models.run import Run, Stop
 from shifts.models.standing import Standing
-from volunteers.models import Person, SignOff, StepTerm
+from volunteers.models import Person, SignOff, Step, StepTerm
 
 
 class BookingQuerySet(models.QuerySet["Booking"]):
@@ -27,10 +27,12 @@ class BookingQuerySet(models.QuerySet["Booking"]):
         return self.filter(run__cancelled_at=None, run__starts_at__lt=last, run__ends_at__gt=first)
 
     def uncleared(self) -> BookingQuerySet:
-        """Live bookings of people the gate would not let drive that run: trainees in second seats too."""
+        """Live bookings of people the gate would not let drive that run: trainees in second seats too.
+        Each with `lacks_more`, whether anything is missing beside door notes."""
         sites = Stop.objects.filter(run=OuterRef(OuterRef("run"))).values("site")
         unmet = StepTerm.objects.unmet(person=OuterRef("person"), on=OuterRef("run__local_date"), sites=sites)
-        return self.live().filter(Exists(unmet))
+        more = unmet.exclude(step__kind=Step.Kind.DOORS)
+        return self.live().filter(Exists(unmet)).annotate(lacks_more=Exists(more))
 
     def clearance_gone(self) -> BookingQuerySet:
         """Drivers' bookings that the gate would refuse today: a paper lapsed, a sign-off was taken back."""

@@ -19,7 +19,8 @@ from django.utils.formats import date_format
 from django.utils.timezone import localdate
 from django.views.decorators.http import require_http_methods, require_POST
 
-from shifts.models import Booking, Run, Stop
+from shifts.cover.regulars import Absent, absent_regulars
+from shifts.models import Booking, Policy, Run, Stop
 from shifts.pages import drop_offs
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import card_of, contact_of, phone_of, sentence, title_and_time
@@ -188,7 +189,8 @@ class Page:
         day_forms: Mapping[date, DayForm] | None = None,
     ) -> HttpResponse:
         forms = self.forms(judge=False) if forms is None else forms
-        rows = [row_of(run, forms.get(run.pk), self.closures) for run in self.runs]
+        absent = absent_regulars(self.runs, at=self.at, policy=Policy.current())
+        rows = [row_of(run, forms.get(run.pk), self.closures, absent.get(run.pk)) for run in self.runs]
         shown = self.days_shown(rows, day_forms or {})
         length = self.last - self.first + timedelta(days=1)
         context = {
@@ -273,7 +275,9 @@ def typed_for(run: Run, posted: Any) -> dict[str, Any]:
 # --- rows
 
 
-def row_of(run: Run, form: RunForm | None, closures: Mapping[int, list[Closure]]) -> dict[str, Any]:
+def row_of(
+    run: Run, form: RunForm | None, closures: Mapping[int, list[Closure]], absent: Absent | None
+) -> dict[str, Any]:
     closed = [
         stop.site.name
         for stop in run.ordered_stops
@@ -282,7 +286,7 @@ def row_of(run: Run, form: RunForm | None, closures: Mapping[int, list[Closure]]
     return {
         "run": run,
         "name": title_and_time(run),
-        "card": card_of(run) | {"note": ""},
+        "card": card_of(run, absent=absent) | {"note": ""},
         "form": form,
         "closed": closed,
         "reason": run.cancel_reason,

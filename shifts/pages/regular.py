@@ -196,7 +196,9 @@ def show(
         "skips": [
             {"pk": skip.pk, "days": span_of_days(skip.first, skip.last), "reason": skip.reason}
             for skip in standing.skips.all()
-            if skip.last >= today and not (skip.first == skip.last and skip.first in shown)
+            if skip.last >= today
+            and (standing.until_day is None or skip.first < standing.until_day)
+            and not (skip.first == skip.last and skip.first in shown)
         ],
         "form": form or SkipForm(),
         "undo": undo_offered(request),

@@ -24,6 +24,7 @@ from tests.factories import (
     put,
     ready_person,
 )
+from volunteers.doors import publish
 from volunteers.people import change_person, end_lead, set_cars
 from volunteers.progress import withdraw
 
@@ -67,6 +68,15 @@ class TestTheDriver:
     def test_whose_clearance_is_gone(self, run, ina):
         put(ina, run)
         assert marks() == []
+        withdraw(ina.completions.get(step__code="license"), reason="Lost.", by=None)
+        assert marks() == [(run, "Ina Quell is not ready to drive alone on that date.")]
+
+    def test_who_has_only_door_notes_to_read(self, run, ina):
+        put(ina, run)
+        publish(run.ordered_stops[0].site, {"entrance": "Dock 4"}, by=None, from_day=AT.date(), at=AT)
+        [mark] = weaknesses(at=AT)
+        assert mark.why == "Ina Quell has not read the newest door notes."
+        assert "keep the seat" in mark.do
         withdraw(ina.completions.get(step__code="license"), reason="Lost.", by=None)
         assert marks() == [(run, "Ina Quell is not ready to drive alone on that date.")]
 

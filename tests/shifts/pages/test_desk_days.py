@@ -1,6 +1,6 @@
 """A span of days at the desk: chosen, looked at, confirmed, undone; and a drop-off changed during a run."""
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 import time_machine
@@ -9,8 +9,10 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from shifts.models import Run
+from shifts.schedule.making import Plan, add_shift
 from shifts.seats import days
 from shifts.seats.changes import cancel_run
+from shifts.seats.standing import Wish, begin
 from sites.changes import set_contacts
 from sites.models import Closure, Programme
 from tests.factories import (
@@ -187,6 +189,7 @@ def test_the_number_of_queries_does_not_grow(desk, sites):
             put(PersonFactory(), run)
 
     more(2)
+    queries()  # the first makes the row of the schedule's numbers
     few = queries()
     more(20)
     assert queries() == few
@@ -590,3 +593,12 @@ def test_a_fallback_that_is_closed_is_not_named(on_run, run, oak):
         assert "Call the coordinator, who says where the food goes." in text
         assert "I am taking it there" not in text
         assert on_run.post(reverse("reroute", args=[run.pk]), {"site": oak.pk}).status_code == 409
+
+
+def test_a_run_that_is_kept_says_for_whom(desk, sites):
+    stops = ((sites[0].pk, 0), (sites[1].pk, 30))
+    plan = Plan(rule="FREQ=WEEKLY;BYDAY=TH", starts=time(8), minutes=60, stops=stops)
+    weekly = add_shift(name="Thursdays", plan=plan, from_day=date(2026, 11, 26), by=None)
+    halima = PersonFactory(name="Halima Fir")
+    begin(Wish(weekly, halima, date(2026, 11, 26)), by=None, on_behalf=True)
+    assert "Halima F." in text_of(desk.get(PAGE))

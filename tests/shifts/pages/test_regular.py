@@ -340,6 +340,13 @@ class TestStopping:
         assert "Its last day is Fri, Jun 12." in said(answer)
         assert [booking.run for booking in Booking.objects.live().order_by("run__starts_at")] == runs[:2]
 
+    def test_what_was_skipped_after_its_end_is_no_longer_listed(self, client, mine, fridays):
+        first, *_others, last = runs_of(fridays)
+        regular.skip(mine, first=last.slot_date, last=last.slot_date + 4 * WEEK, by=None)
+        assert len(client.get(f"/regular/{mine.pk}/").context["skips"]) == 1
+        client.post(f"/regular/{mine.pk}/stop/", {"last_day": first.slot_date.isoformat()})
+        assert client.get(f"/regular/{mine.pk}/").context["skips"] == []
+
     @pytest.mark.parametrize("day", ["", "yesterday", "2026-06-01", "2031-01-01"])
     def test_a_day_that_cannot_be_meant(self, client, mine, day):
         answer = client.post(f"/regular/{mine.pk}/stop/", {"last_day": day})
