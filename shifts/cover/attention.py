@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.models import Booking, Policy, Run
@@ -28,7 +29,7 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
     """
     if runs is None:
         runs = list(Run.objects.on_the_books().not_over(at).with_closed().with_people())
-    gone = Booking.objects.uncleared().filter(run__ends_at__gt=at, run__cancelled_at=None)
+    gone: Any = Booking.objects.uncleared().filter(run__ends_at__gt=at, run__cancelled_at=None)
     lacks_more = dict(gone.values_list("pk", "lacks_more"))
     uncleared = set(lacks_more)
     to_read = {pk for pk, more in lacks_more.items() if not more}
