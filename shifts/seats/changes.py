@@ -126,12 +126,15 @@ def restore_run(
     run.cancelled_at, run.cancel_cause, run.cancel_reason = None, "", ""
     run.save(update_fields=["cancelled_at", "cancel_cause", "cancel_reason", "off_rule"])
     record(verb="on again", subject=run, by=by, at=at)
+    told = news or News(at=at, agreed=False)  # they had the seat before; nobody has asked them anew
     left_out = []
     for booking in ended:
         try:
-            seat(run=run, person=booking.person, seat=booking.seat, by=by, on_behalf=True, news=news, at=at)
+            seat(run=run, person=booking.person, seat=booking.seat, by=by, on_behalf=True, news=told, at=at)
         except Refusal as refusal:
             left_out.append((booking.person, refusal))
+    if told is not news:
+        told.settle()
     return left_out
 
 

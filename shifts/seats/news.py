@@ -29,11 +29,14 @@ class News:
     """Collects what a change means to everybody; `settle` tells each once and makes calendars follow.
 
     `headline` gives the subject, in the active language, where there is more to tell than one booking.
+    `agreed` is whether a seat taken on somebody's behalf was agreed with them, as it is said to be.
     The caller holds the locks of all whom it names.
     """
 
-    def __init__(self, *, at: datetime, headline: Callable[[], str] = notices.runs_changed) -> None:
-        self.at, self.headline = at, headline
+    def __init__(
+        self, *, at: datetime, headline: Callable[[], str] = notices.runs_changed, agreed: bool = True
+    ) -> None:
+        self.at, self.headline, self.agreed = at, headline, agreed
         self.people: dict[int, Person] = {}
         self.items: dict[int, list[Item]] = {}
 
@@ -51,7 +54,7 @@ class News:
         on_behalf: bool = False,
     ) -> None:
         self.follow(person)
-        item = Item(kind, booking, what or [], on_behalf)
+        item = Item(kind, booking, what or [], on_behalf and self.agreed)
         self.items.setdefault(person.pk, []).append(item)
 
     def say(self, person: Person, *words: Callable[[], str], kind: str = "words") -> None:

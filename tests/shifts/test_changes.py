@@ -242,6 +242,15 @@ class TestDatesThatGo:
         take(run, ready_person())
         assert "no longer has this date" in weaknesses(at=LATER)[0].why
 
+    def test_put_on_again_nobody_is_told_that_they_had_agreed(self, shift):
+        person, run = ready_person(), run_on(shift, 1)
+        take(run, person)
+        cancel_run(run, reason="Snow.", by=None, at=LATER)
+        restore_run(run, by=None, at=LATER)
+        first, again = told(person, "booked")
+        assert "As agreed with" in first.text  # the coordinator seated them
+        assert "As agreed with" not in again.text
+
     def test_an_end_keeps_what_is_booked(self, shift, stops):
         booked, last = run_on(shift, 3), run_on(shift, 1)
         take(booked, ready_person())
