@@ -233,7 +233,7 @@ def seat_in(
         with notices.in_words_of(standing.person):  # a refusal is kept and told in their words
             try:
                 seat_quietly(run, standing.person, by=by, news=news, at=at)
-            except (refusals.NotReady, refusals.Closed, refusals.Over):
+            except (refusals.NotReady, refusals.Closed):
                 continue
             except refusals.Refusal as refusal:
                 leave_out(standing, run, refusal, by=by, news=news, at=at)
