@@ -140,7 +140,7 @@ class TestTakingOne:
     def test_another_run_at_that_time_is_left_out_and_said(self, shift, ana):
         put(ana, make_run(starts_at=run(shift, 1).starts_at, title="Elsewhere"))
         begin(shift, ana)
-        assert dates_of(ana) == [None, *weeks(0, 2, 3, 4, 5, 6, 7)] or weeks(1)[0] not in dates_of(ana)
+        assert [day for day in dates_of(ana) if day] == weeks(0, 2, 3, 4, 5, 6, 7)
         assert "Elsewhere at that time" in Skip.objects.get().reason
 
     def test_a_closed_date_waits_and_comes_when_it_opens(self, shift, ana, stops):
