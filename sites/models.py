@@ -33,6 +33,12 @@ class Programme(models.Model):
     contact_name = models.CharField(max_length=80, blank=True)
     contact_phone = PhoneNumberField(blank=True)
     contact_email = models.EmailField(blank=True)
+    lift_pounds = models.PositiveSmallIntegerField(
+        # A full banana box; common practice, no published source.
+        default=40,
+        validators=[MinValueValidator(1), MaxValueValidator(100)],
+        help_text="What a volunteer should be able to lift, in pounds.",
+    )
     # Driving: common practice, no published source, but for the road factor, which is a cautious
     # round-up of 1.20 (Ballou, Rahardja, Sakai 2002) and of 4/pi on a square grid.
     road_factor = models.FloatField(

@@ -5,7 +5,9 @@ from shifts.models.entry import CalendarEntry
 from shifts.models.handover import HandOver
 from shifts.models.policy import Policy
 from shifts.models.reply import Reply
+from shifts.models.ride import Pairing
 from shifts.models.run import Run, Stop
+from shifts.models.sent import SentOnce
 from shifts.models.shift import Shift, ShiftTerm, TermStop
 from shifts.models.standing import Skip, Standing
 
@@ -13,9 +15,11 @@ __all__ = [
     "Booking",
     "CalendarEntry",
     "HandOver",
+    "Pairing",
     "Policy",
     "Reply",
     "Run",
+    "SentOnce",
     "Shift",
     "ShiftTerm",
     "Skip",

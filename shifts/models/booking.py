@@ -3,6 +3,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.conf import settings
+from django.core.validators import MaxValueValidator
 from django.db import models
 from django.db.models import Exists, OuterRef, Q
 from django.utils.translation import gettext_lazy as _
@@ -46,6 +47,13 @@ class Booking(models.Model):
         DRIVER = "driver", _("driver's seat")
         SECOND = "second", _("second seat")
 
+    class Ride(models.TextChoices):
+        """How a trainee rides: the lead driver is beside them or ahead of them all the way."""
+
+        ALONG = "along", _("rides along")
+        FOLLOWS = "follows", _("follows in their own car")
+        DRIVES = "drives", _("drives, the lead driver beside them")
+
     class End(models.TextChoices):
         GIVEN_BACK = "given back", _("can't make it")
         TAKEN_OUT = "taken out", _("taken out by the coordinator")
@@ -56,6 +64,9 @@ class Booking(models.Model):
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="bookings")
     person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="bookings")
     seat = models.CharField(max_length=6, choices=Seat)
+    ride = models.CharField(max_length=7, choices=Ride, default=Ride.ALONG)
+    also = models.CharField(max_length=120, blank=True)  # names of others in the car
+    also_count = models.PositiveSmallIntegerField(default=0, validators=[MaxValueValidator(6)])
     standing = models.ForeignKey(
         Standing, null=True, blank=True, on_delete=models.PROTECT, related_name="bookings"
     )
@@ -89,6 +100,14 @@ class Booking(models.Model):
             models.CheckConstraint(
                 name="booking_end_says_how",
                 condition=Q(ended_at=None, end="") | Q(ended_at__isnull=False) & ~Q(end=""),
+            ),
+            models.CheckConstraint(
+                name="booking_ride_is_in_the_second_seat", condition=Q(ride="along") | Q(seat="second")
+            ),
+            models.CheckConstraint(
+                name="booking_also_names_and_counts",
+                condition=Q(also="", also_count=0) | ~Q(also="") & Q(also_count__gte=1),
+                violation_error_message=_("Say who else is in the car, and how many they are."),
             ),
         ]
 

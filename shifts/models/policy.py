@@ -39,6 +39,24 @@ class Policy(models.Model):
         default=0,
         validators=[MaxValueValidator(100)],
     )
+    hello_days = models.PositiveSmallIntegerField("days until a hello to a newcomer is late", default=2)
+    ride_days = models.PositiveSmallIntegerField("days until a wait for a shadow ride is long", default=7)
+    stuck_days = models.PositiveSmallIntegerField("days until any other wait is long", default=14)
+    lead_after_runs = models.PositiveSmallIntegerField(
+        "runs alone after which somebody is suggested as a lead driver", default=10
+    )
+    lead_within_months = models.PositiveSmallIntegerField("months within which these runs count", default=6)
+    refresher_months = models.PositiveSmallIntegerField(
+        "months without a run after which the briefing is read again", default=6
+    )
+    ride_again_months = models.PositiveSmallIntegerField(
+        "months without a run after which a shadow ride is due again", default=12
+    )
+    reminder_days = models.CharField(
+        "days before a paper runs out on which its holder is reminded", max_length=40, default="21, 7, 1"
+    )
+    checklist = models.TextField("what a lead driver ticks at the sign-off, a line each", blank=True)
+    photos_on = models.BooleanField("volunteers may send photographs of papers", default=False)
 
     class Meta:
         constraints = [

@@ -22,12 +22,17 @@ class PersonQuerySet(models.QuerySet["Person"]):
     def active(self) -> PersonQuerySet:
         return self.filter(left_on=None)
 
+    def present(self) -> PersonQuerySet:
+        """Taken in and not pausing: those whom the programme may count on."""
+        return self.active().filter(asking_since=None, paused_on=None)
+
     def drivers(self) -> PersonQuerySet:
-        """People who drive or mean to; not those who only sort or help in the office."""
-        return self.active().filter(drives=True)
+        """People who drive or mean to; not those who only sort or help in the office, nor those who
+        pause or whom no coordinator has taken in yet."""
+        return self.present().filter(drives=True)
 
     def lead_drivers(self) -> PersonQuerySet:
-        return self.active().exclude(lead_since=None)
+        return self.present().exclude(lead_since=None)
 
     def of(self, user) -> PersonQuerySet:
         """The people for whom a sign-in may act, first come first."""
@@ -80,7 +85,17 @@ class Person(models.Model):
     home_longitude = models.FloatField(null=True, blank=True)
     notes = models.TextField(blank=True)  # the coordinator's own, never shown to others
     joined_on = models.DateField()
+    asking_since = models.DateField(null=True, blank=True)  # asked to join, no coordinator has said yes
+    paused_on = models.DateField(null=True, blank=True)  # takes a break since; comes back when they say so
     left_on = models.DateField(null=True, blank=True)
+    back_on = models.DateField(null=True, blank=True)  # when they last came back from a break
+    is_adult = models.BooleanField(default=True)
+    guardian = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="wards"
+    )  # the only driver beside whom somebody under 18 rides
+    consent_on = models.DateField(null=True, blank=True)  # a coordinator agreed that they ride along
+    emergency_name = models.CharField(max_length=80, blank=True)
+    emergency_phone = PhoneNumberField(blank=True)
     calendar = models.CharField(max_length=4, choices=Calendar, default=Calendar.MAIL)
     feed_nonce = models.CharField(max_length=32, default=new_nonce, editable=False)
     feed_digest = models.CharField(max_length=32, blank=True, editable=False)  # of the feed last served
@@ -114,6 +129,19 @@ class Person(models.Model):
             ),
             models.CheckConstraint(
                 name="person_leaves_after_joining", condition=Q(left_on=None) | Q(left_on__gte=F("joined_on"))
+            ),
+            models.CheckConstraint(
+                name="person_under_18_never_drives",
+                condition=Q(is_adult=True) | Q(drives=False, lead_since=None),
+                violation_error_message=_("Nobody under 18 drives."),
+            ),
+            models.CheckConstraint(
+                name="person_consent_is_beside_a_guardian",
+                condition=Q(consent_on=None) | Q(guardian__isnull=False),
+                violation_error_message=_("Name the guardian beside whom they ride."),
+            ),
+            models.CheckConstraint(
+                name="person_guards_not_themselves", condition=Q(guardian=None) | ~Q(guardian=F("id"))
             ),
         ]
 

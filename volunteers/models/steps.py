@@ -199,10 +199,18 @@ class SignOff(models.Model):
     outcome = models.CharField(max_length=5, choices=Outcome)
     remarks = models.TextField(blank=True)  # the trainee sees these
     private_remarks = models.TextField(blank=True)  # only the coordinator sees these
+    checklist = models.JSONField(default=list, blank=True)  # the points that were ticked, in their words
+    told = models.CharField(max_length=200, blank=True)  # how a coordinator knows, who recorded it
     completion = models.OneToOneField(
         Completion, null=True, on_delete=models.PROTECT, related_name="sign_off"
     )
     at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    withdrawn_reason = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering = ["-ridden_on", "-pk"]
@@ -213,6 +221,10 @@ class SignOff(models.Model):
                 condition=Q(outcome="ready", completion__isnull=False)
                 | Q(outcome="again", completion__isnull=True),
             ),
+            models.CheckConstraint(
+                name="sign_off_withdrawn_says_why",
+                condition=Q(withdrawn_at=None) | ~Q(withdrawn_reason=""),
+            ),
         ]
 
     def __str__(self) -> str:
@@ -220,5 +232,6 @@ class SignOff(models.Model):
 
     @property
     def is_taken_back(self) -> bool:
-        """Whether the completion that "ready" gave was withdrawn; the record itself stays."""
-        return self.completion is not None and self.completion.withdrawn_at is not None
+        """Whether it, or the completion that "ready" gave, was withdrawn; the record itself stays."""
+        gone = self.completion is not None and self.completion.withdrawn_at is not None
+        return gone or self.withdrawn_at is not None
