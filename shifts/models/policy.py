@@ -5,6 +5,18 @@ from datetime import datetime, timedelta
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext, gettext_noop
+
+# What a lead driver looks for on a shadow ride, while the programme names no points of its own. Common
+# practice, no published source.
+POINTS = [
+    gettext_noop("Straps crates so that nothing slides"),
+    gettext_noop("Checks the temperature of cold food"),
+    gettext_noop("Lifts with the legs, and asks for help with heavy boxes"),
+    gettext_noop("Knows the doors, and whom to ask for"),
+    gettext_noop("Leaves the phone alone while driving"),
+    gettext_noop("Fills in the record at the end"),
+]
 
 
 class Policy(models.Model):
@@ -84,3 +96,13 @@ class Policy(models.Model):
     def opens_until(self, at: datetime) -> datetime:
         """The moment up to which runs are open to volunteers."""
         return at + timedelta(weeks=self.weeks_shown)
+
+    def reminders(self) -> list[int]:
+        """Days before a paper runs out on which its holder is reminded, the most first."""
+        return sorted({int(part) for part in self.reminder_days.split(",") if part.strip()}, reverse=True)
+
+    def points(self) -> list[str]:
+        """What a lead driver ticks at a sign-off: the programme's own lines as they were written, else the
+        shipped ones in the reader's language."""
+        own = [line.strip() for line in self.checklist.splitlines() if line.strip()]
+        return own or [gettext(point) for point in POINTS]
