@@ -6,18 +6,22 @@ Rows go past the forms and functions straight into the database: this is what ho
 from collections.abc import Callable
 from datetime import UTC, date, datetime, time
 from typing import Any, NamedTuple
+from uuid import uuid4
 
 import pytest
 from django.apps import apps
 from django.db import IntegrityError, connection, models, transaction
+from django.db.models import F
 
 from shifts.models import (
     Booking,
     CalendarEntry,
     HandOver,
+    Pairing,
     Policy,
     Reply,
     Run,
+    SentOnce,
     Shift,
     ShiftTerm,
     Skip,
@@ -27,7 +31,23 @@ from shifts.models import (
 )
 from sites.models import Closure, DoorNotes, Programme, Site
 from tests.factories import PersonFactory, SiteFactory, make_run, put
-from volunteers.models import Availability, Away, Completion, Message, Person, SignOff, Step, StepTerm, User
+from volunteers.models import (
+    Availability,
+    Away,
+    BriefingText,
+    Completion,
+    HelpHours,
+    Join,
+    KitMove,
+    Message,
+    NotAt,
+    PaperPhoto,
+    Person,
+    SignOff,
+    Step,
+    StepTerm,
+    User,
+)
 
 AT = datetime(2027, 5, 3, 12, tzinfo=UTC)
 LATER = datetime(2027, 5, 3, 13, tzinfo=UTC)
@@ -109,6 +129,30 @@ def sign_off(**facts):
     )
 
 
+def join(**facts):
+    return add(Join, **{"person": PersonFactory(), "asked_at": AT} | facts)
+
+
+def not_at(**facts):
+    return add(NotAt, **{"person": PersonFactory(), "site": SiteFactory(), "at": AT} | facts)
+
+
+def kit(**facts):
+    return add(KitMove, **{"kind": "bought", "number": 1, "at": AT} | facts)
+
+
+def photo(**facts):
+    return add(PaperPhoto, **{"person": PersonFactory(), "step": step(), "image": b"", "at": AT} | facts)
+
+
+def briefing_text(step, **facts):
+    return add(BriefingText, **{"step": step, "revision": 2, "written_at": AT} | facts)
+
+
+def help_hours(**facts):
+    return add(HelpHours, **{"person": PersonFactory(), "day": DAY, "minutes": 30, "at": AT} | facts)
+
+
 def message(**facts):
     return add(
         Message,
@@ -162,6 +206,24 @@ def hand_over(booking, **facts):
 
 def reply(**facts):
     return add(Reply, **{"digest": "0", "outcome": "nothing", "received_at": AT} | facts)
+
+
+def pairing(**facts):
+    made = {"run": make_run, "trainee": PersonFactory, "lead": PersonFactory}
+    return add(
+        Pairing, **{name: make() for name, make in made.items() if name not in facts}, proposed_at=AT, **facts
+    )
+
+
+def agreed_pairing(**facts):
+    run, trainee = make_run(), PersonFactory()
+    seat = put(trainee, run, Booking.Seat.SECOND)
+    agreed = {"outcome": "agreed", "settled_at": AT, "lead_agreed_at": AT, "trainee_agreed_at": AT}
+    return pairing(run=run, trainee=trainee, **{"booking": seat} | agreed | facts)
+
+
+def sent(user, **facts):
+    return add(SentOnce, **{"user": user, "address": "/", "status": 200, "at": AT} | facts)
 
 
 # --- The cases ------------------------------------------------------------------
@@ -241,6 +303,75 @@ CASES = [
         lambda: person(left_on=DAY),
         lambda: person(joined_on=NEXT, left_on=DAY),
     ),
+    Case(
+        "person_under_18_never_drives",
+        lambda: person(is_adult=False, drives=False),
+        lambda: person(is_adult=False),
+    ),
+    Case(
+        "person_under_18_never_drives",
+        lambda: person(drives=False, lead_since=DAY),
+        lambda: person(is_adult=False, drives=False, lead_since=DAY),
+    ),
+    Case(
+        "person_consent_is_beside_a_guardian",
+        lambda: person(guardian=PersonFactory(), consent_on=DAY),
+        lambda: person(consent_on=DAY),
+    ),
+    Case(
+        "person_guards_not_themselves",
+        lambda: person(guardian=PersonFactory()),
+        with_one(PersonFactory, lambda p: Person.objects.filter(pk=p.pk).update(guardian=F("pk"))),
+    ),
+    Case("join_settled_says_when", join, lambda: join(settled_at=AT)),
+    Case(
+        "join_settled_says_when",
+        lambda: join(state="declined", settled_at=AT),
+        lambda: join(state="accepted"),
+    ),
+    Case(
+        "join_asked_back_says_what",
+        lambda: join(state="asked back", question="Which days?"),
+        lambda: join(state="asked back"),
+    ),
+    Case(
+        "not_at_once_a_site",
+        with_one(not_at, lambda n: (not_at(person=n.person), not_at(site=n.site))),
+        with_one(not_at, lambda n: not_at(person=n.person, site=n.site)),
+    ),
+    Case(
+        "not_at_once_a_site",
+        with_one(lambda: not_at(ended_at=AT), lambda n: not_at(person=n.person, site=n.site)),
+        with_one(not_at, lambda n: not_at(person=n.person, site=n.site, reason="Asked for.")),
+    ),
+    Case(
+        "kit_move_names_who_has_it",
+        lambda: kit(kind="handed", number=-1, person=PersonFactory()),
+        lambda: kit(kind="handed", number=-1),
+    ),
+    Case("kit_move_names_who_has_it", kit, lambda: kit(person=PersonFactory())),
+    Case(
+        "kit_move_number_fits_its_kind",
+        lambda: (kit(number=5), kit(kind="counted", number=-3)),
+        lambda: kit(number=0),
+    ),
+    Case(
+        "kit_move_number_fits_its_kind",
+        lambda: kit(kind="returned", number=1, person=PersonFactory()),
+        lambda: kit(kind="returned", number=2, person=PersonFactory()),
+    ),
+    Case(
+        "paper_photo_one_at_a_time",
+        with_one(photo, lambda p: (photo(person=p.person), photo(step=p.step))),
+        with_one(photo, lambda p: photo(person=p.person, step=p.step)),
+    ),
+    Case(
+        "briefing_text_revision_once",
+        with_one(step, lambda s: (briefing_text(s), briefing_text(s, revision=3), briefing_text(step()))),
+        with_one(step, lambda s: (briefing_text(s), briefing_text(s))),
+    ),
+    Case("help_hours_within_a_day", lambda: help_hours(minutes=1440), lambda: help_hours(minutes=1441)),
+    Case("help_hours_within_a_day", lambda: help_hours(minutes=1), lambda: help_hours(minutes=0)),
     Case("away_ends_after_it_begins", away, lambda: away(first=NEXT)),
     Case("hours_end_after_they_begin", hours, lambda: hours(ends=time(8))),
     Case("hours_on_a_weekday", lambda: hours(weekday=6), lambda: hours(weekday=7)),
@@ -298,6 +429,11 @@ CASES = [
         "sign_off_ready_completes",
         lambda: sign_off(outcome="ready", completion=completion()),
         lambda: sign_off(outcome="again", completion=completion()),
+    ),
+    Case(
+        "sign_off_withdrawn_says_why",
+        lambda: sign_off(withdrawn_at=AT, withdrawn_reason="By mistake."),
+        lambda: sign_off(withdrawn_at=AT),
     ),
     Case(
         "message_sending_has_a_lease",
@@ -382,6 +518,17 @@ CASES = [
     ),
     Case("booking_in_one_of_two_seats", lambda: booking(seat="second"), lambda: booking(seat="third")),
     Case("booking_end_says_how", lambda: booking(ended_at=AT, end="cancelled"), lambda: booking(ended_at=AT)),
+    Case(
+        "booking_ride_is_in_the_second_seat",
+        lambda: (booking(seat="second", ride="drives"), booking()),
+        lambda: booking(ride="follows"),
+    ),
+    Case(
+        "booking_also_names_and_counts",
+        lambda: booking(also="Bo", also_count=1),
+        lambda: booking(also="Bo"),
+    ),
+    Case("booking_also_names_and_counts", booking, lambda: booking(also_count=1)),
     Case("booking_end_says_how", booking, lambda: booking(end="cancelled")),
     Case("entry_one_live_a_booking", entries_of({"cancelled_at": AT}, {}), entries_of({}, {})),
     Case(
@@ -435,6 +582,42 @@ CASES = [
             lambda b: hand_over(b, answer="accepted", answered_at=AT),
         ),
         with_one(lambda: put(PersonFactory(), make_run()), lambda b: hand_over(b, answered_at=AT)),
+    ),
+    Case(
+        "pairing_one_open_a_run",
+        with_one(lambda: agreed_pairing().run, lambda r: pairing(run=r)),
+        with_one(lambda: pairing().run, lambda r: pairing(run=r)),
+    ),
+    Case(
+        "pairing_one_open_a_trainee",
+        with_one(lambda: agreed_pairing().trainee, lambda p: pairing(trainee=p)),
+        with_one(lambda: pairing().trainee, lambda p: pairing(trainee=p)),
+    ),
+    Case(
+        "pairing_of_two_people",
+        pairing,
+        with_one(PersonFactory, lambda p: pairing(lead=p, trainee=p)),
+    ),
+    Case(
+        "pairing_settled_says_how",
+        lambda: pairing(settled_at=AT, outcome="declined"),
+        lambda: pairing(settled_at=AT),
+    ),
+    Case("pairing_settled_says_how", pairing, lambda: pairing(outcome="withdrawn")),
+    Case("pairing_agreed_by_both", agreed_pairing, lambda: agreed_pairing(lead_agreed_at=None)),
+    Case("pairing_agreed_by_both", agreed_pairing, lambda: agreed_pairing(booking=None)),
+    Case(
+        "pairing_agreed_by_both",
+        lambda: agreed_pairing(outcome="withdrawn", booking=None),
+        lambda: agreed_pairing(outcome="withdrawn"),
+    ),
+    Case(
+        "sent_once_a_key",
+        with_one(
+            lambda: (user(), user(email="bo@example.org"), uuid4()),
+            lambda it: (sent(it[0], key=it[2]), sent(it[0], key=uuid4()), sent(it[1], key=it[2])),
+        ),
+        with_one(lambda: (user(), uuid4()), lambda it: (sent(it[0], key=it[1]), sent(it[0], key=it[1]))),
     ),
     Case("reply_kept_says_why", lambda: reply(outcome="kept", reason="Odd."), lambda: reply(outcome="kept")),
 ]
