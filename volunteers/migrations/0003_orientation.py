@@ -124,6 +124,7 @@ class Migration(migrations.Migration):
                 ),
                 ("note", models.CharField(blank=True, max_length=200)),
                 ("at", models.DateTimeField()),
+                ("undone_at", models.DateTimeField(blank=True, null=True)),
             ],
             options={
                 "ordering": ["-at", "-pk"],
@@ -156,6 +157,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("image", models.BinaryField()),
+                ("said_until", models.DateField(blank=True, null=True)),
                 ("at", models.DateTimeField()),
             ],
             options={
@@ -338,6 +340,16 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name="kitmove",
             name="by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
+        ),
+        migrations.AddField(
+            model_name="kitmove",
+            name="undone_by",
             field=models.ForeignKey(
                 null=True,
                 on_delete=django.db.models.deletion.PROTECT,

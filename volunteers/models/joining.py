@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import OuterRef, Q, QuerySet
 from django.utils.translation import gettext_lazy as _
 
 from sites.models import Site
@@ -62,6 +64,11 @@ class NotAtQuerySet(models.QuerySet["NotAt"]):
     def live(self) -> NotAtQuerySet:
         return self.filter(ended_at=None)
 
+    def barring(self, *, person: int | OuterRef, sites: Iterable[int] | QuerySet) -> NotAtQuerySet:
+        """What keeps a person from these sites, in either seat. As with the gate, each argument is a value
+        or a reference to an outer row."""
+        return self.live().filter(person=person, site__in=sites)
+
 
 class NotAt(models.Model):
     """A person is not to be sent to a site, in either seat, until it ends. Why is the coordinator's alone."""
@@ -86,9 +93,15 @@ class NotAt(models.Model):
         return f"{self.person} not at {self.site}"
 
 
+class KitMoveQuerySet(models.QuerySet["KitMove"]):
+    def standing(self) -> KitMoveQuerySet:
+        """Those that nobody took back."""
+        return self.filter(undone_at=None)
+
+
 class KitMove(models.Model):
     """A change of the stock of starter kits. `number` kits came to the shelf (or left it, below zero);
-    handed over and returned are one kit, and name whose."""
+    handed over and returned are one kit, and name whose. One that was noted by mistake is undone."""
 
     class Kind(models.TextChoices):
         COUNTED = "counted", "shelf counted"
@@ -103,6 +116,12 @@ class KitMove(models.Model):
     note = models.CharField(max_length=200, blank=True)
     at = models.DateTimeField()
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
+    undone_at = models.DateTimeField(null=True, blank=True)
+    undone_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+
+    objects = KitMoveQuerySet.as_manager()
 
     class Meta:
         ordering = ["-at", "-pk"]
@@ -132,6 +151,7 @@ class PaperPhoto(models.Model):
     person = models.ForeignKey(Person, on_delete=models.CASCADE, related_name="photos")
     step = models.ForeignKey(Step, on_delete=models.CASCADE, related_name="photos")
     image = models.BinaryField()  # JPEG
+    said_until = models.DateField(null=True, blank=True)  # the date on it, as the volunteer typed it
     at = models.DateTimeField()
 
     class Meta:
