@@ -13,8 +13,9 @@ from django.utils.translation import gettext as _
 from sites.changes import write_door_notes
 from sites.models import DoorNotes, Site
 from volunteers import clearance
-from volunteers.models import Completion, Person, Step, StepTerm
+from volunteers.models import Completion, Person, Step
 from volunteers.progress import NotPossible, complete, today
+from volunteers.steps import begin, require_revision
 
 DROVE_THERE = "Drove there before the notes were written."
 
@@ -45,11 +46,11 @@ def publish(
         defaults={"title": title_of(site), "position": 90},
     )
     if made:
-        StepTerm.objects.create(step=step, applies_from=day, revision=notes.revision)
+        begin(step, from_day=day, revision=notes.revision)
         for person in here_already if drivers_know_it else []:
             complete(person=person, step=step, by=by, on=day, reason=DROVE_THERE, at=at)
     elif must_read_again:
-        require_revision(step, notes.revision, day)
+        require_revision(step, notes.revision, day, by=by, at=at)
     return notes
 
 
@@ -60,22 +61,6 @@ def follow_name(site: Site) -> None:
 
 def title_of(site: Site) -> str:
     return f"Door notes: {site.name}"[:80]
-
-
-def require_revision(step: Step, revision: int, day: date) -> None:
-    """From the day on, the step counts only with this revision or a later one."""
-    last = step.terms.get(applies_until=None)
-    if last.revision >= revision and last.applies_from <= day:
-        return
-    step.terms.filter(applies_from__gte=day).delete()  # announced for later, or the same day: overtaken
-    step.terms.filter(Q(applies_until=None) | Q(applies_until__gt=day)).update(applies_until=day)
-    StepTerm.objects.create(
-        step=step,
-        applies_from=day,
-        revision=max(revision, last.revision),
-        times=last.times,
-        lasts_months=last.lasts_months,
-    )
 
 
 def newest_revisions(sites: Iterable[int]) -> dict[int, int]:

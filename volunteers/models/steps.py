@@ -17,6 +17,13 @@ from sites.models import Site
 from volunteers.models.person import Person
 
 
+class StepQuerySet(models.QuerySet["Step"]):
+    def asked(self, day: date) -> StepQuerySet:
+        """Those that are asked on the day or will be, in order; not those that are asked no longer."""
+        open_terms = StepTerm.objects.filter(Q(applies_until=None) | Q(applies_until__gt=day))
+        return self.filter(pk__in=open_terms.order_by().values("step"))
+
+
 class Step(models.Model):
     """One thing to complete before driving alone; its rules over time are its terms."""
 
@@ -34,6 +41,8 @@ class Step(models.Model):
     how = models.TextField(blank=True)  # how to get it done, in the volunteer's words
     code = models.SlugField(max_length=30, blank=True)  # names a shipped step: "license", "insurance", ...
     position = models.PositiveSmallIntegerField(default=0)
+
+    objects = StepQuerySet.as_manager()
 
     class Meta:
         ordering = ["position", "pk"]
@@ -54,6 +63,17 @@ class Step(models.Model):
     def may_be_waived(self) -> bool:
         """A kit or a ride may be waived by the coordinator; a paper, briefing or form never."""
         return self.kind in (self.Kind.KIT, self.Kind.RIDE)
+
+    @property
+    def may_be_asked_often(self) -> bool:
+        """Whether it can be asked for more than once. A paper or a briefing is renewed by doing it again, so
+        counting would take a renewal for a second one."""
+        return self.kind in (self.Kind.RIDE, self.Kind.FORM, self.Kind.KIT)
+
+    @property
+    def may_last(self) -> bool:
+        """Whether it can be asked anew after some months; a paper has its own date."""
+        return self.kind not in (self.Kind.PAPER, self.Kind.DOORS)
 
 
 def outer(value: Any) -> Any:
