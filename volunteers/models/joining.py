@@ -18,7 +18,11 @@ from volunteers.models.steps import Step
 class JoinQuerySet(models.QuerySet["Join"]):
     def open(self) -> JoinQuerySet:
         """Those that wait for a coordinator or for their own answer, oldest first."""
-        return self.filter(settled_at=None).order_by("asked_at", "pk")
+        return self.filter(settled_at=None, person__left_on=None).order_by("asked_at", "pk")
+
+    def with_people(self) -> JoinQuerySet:
+        """Fetches what they said of themselves, in three queries for any number."""
+        return self.select_related("person", "settled_by").prefetch_related("person__hours", "person__cars")
 
 
 class Join(models.Model):
@@ -188,6 +192,11 @@ class BriefingText(models.Model):
         return f"{self.step}, text {self.revision}"
 
 
+class HelpHoursQuerySet(models.QuerySet["HelpHours"]):
+    def live(self) -> HelpHoursQuerySet:
+        return self.filter(ended_at=None)
+
+
 class HelpHours(models.Model):
     """Time somebody gave beside driving, such as sorting or office work, noted by hand. Whole minutes."""
 
@@ -198,6 +207,8 @@ class HelpHours(models.Model):
     at = models.DateTimeField()
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
     ended_at = models.DateTimeField(null=True, blank=True)  # taken back
+
+    objects = HelpHoursQuerySet.as_manager()
 
     class Meta:
         ordering = ["-day", "-pk"]

@@ -34,6 +34,9 @@ class PersonQuerySet(models.QuerySet["Person"]):
     def lead_drivers(self) -> PersonQuerySet:
         return self.present().exclude(lead_since=None)
 
+    def coordinators(self) -> PersonQuerySet:
+        return self.active().filter(user__is_coordinator=True)
+
     def of(self, user) -> PersonQuerySet:
         """The people for whom a sign-in may act, first come first."""
         return self.active().filter(user=user).order_by("pk")
@@ -106,6 +109,7 @@ class Person(models.Model):
     objects = PersonQuerySet.as_manager()
 
     lately: int  # only in a call list: how many runs they drive in these weeks
+    barred: bool  # only in a call list: not to be sent to one of the run's sites
 
     class Meta:
         ordering = ["name", "pk"]
