@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import calendar
+from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
@@ -36,6 +38,13 @@ def current_term(step: Step, on: date) -> StepTerm:
     if not terms:
         raise NotPossible(_("This step is not in use."))
     return terms[-1]
+
+
+def revision_for(step: Step, term: StepTerm, on: date, day: date) -> int:
+    """What a completion counts as: from today on as the newest that is announced, so that whatever must be
+    done again from a date can be done before it; on an earlier day as what was asked then."""
+    coming = step.terms.filter(applies_from__gt=on).values_list("revision", flat=True) if on >= day else []
+    return max([term.revision, *coming])
 
 
 def today(at: datetime | None = None) -> date:
@@ -85,7 +94,7 @@ def complete(
     completion = Completion.objects.create(
         step=step,
         person=person,
-        revision=revision or term.revision,
+        revision=revision or revision_for(step, term, on, today(at)),
         valid_from=on,
         valid_until=valid_until,
         how=how,
@@ -125,6 +134,8 @@ def withdraw(completion: Completion, *, reason: str, by: Any, at: datetime | Non
             at=at,
             after={"step": completion.step, "reason": reason},
         )
+        for other in Completion.objects.standing().filter(of_ride__completion=completion):
+            withdraw(other, reason=reason, by=by, at=at)  # one ride gave them all
 
 
 @transaction.atomic
@@ -138,9 +149,11 @@ def sign_off(
     remarks: str = "",
     private_remarks: str = "",
     told_reason: str = "",
+    sites: Iterable[int] = (),
     at: datetime | None = None,
 ) -> SignOff:
-    """A lead driver's record of a ride; "ready" completes the ride step from that date.
+    """A lead driver's record of a ride; "ready" completes from that date the ride that the programme asks
+    for, and those that the sites ask for where the ride led, by their keys.
 
     `told_reason` says how the coordinator knows, where the lead did not record it themselves.
     """
@@ -151,20 +164,20 @@ def sign_off(
         raise NotPossible(_("%(name)s was not a lead driver on that day.") % {"name": lead.name})
     if ridden_on > today(at):
         raise NotPossible(_("That ride is still to come."))
-    completion = None
+    completions = []
     if outcome == SignOff.Outcome.READY:
-        step = Step.objects.filter(kind=Step.Kind.RIDE, site=None).first()
-        if step is None:
-            raise NotPossible(_("The programme asks for no shadow ride."))
-        completion = complete(
-            person=trainee,
-            step=step,
-            by=by,
-            on=ridden_on,
-            at=at,
-            reason=told_reason,
-            how=Completion.How.TOLD if told_reason else Completion.How.DONE,
-        )
+        completions = [
+            complete(
+                person=trainee,
+                step=step,
+                by=by,
+                on=ridden_on,
+                at=at,
+                reason=told_reason,
+                how=Completion.How.TOLD if told_reason else Completion.How.DONE,
+            )
+            for step in ride_steps(ridden_on, sites)
+        ]
     signed = SignOff.objects.create(
         trainee=trainee,
         lead=lead,
@@ -172,9 +185,11 @@ def sign_off(
         outcome=outcome,
         remarks=remarks,
         private_remarks=private_remarks,
-        completion=completion,
+        completion=completions[0] if completions else None,
         at=at,
+        by=by,
     )
+    signed.beside.set(completions[1:])
     record(
         verb="ride signed off",
         subject=signed,
@@ -184,3 +199,18 @@ def sign_off(
         after={"lead": lead, "on": ridden_on, "outcome": outcome},
     )
     return signed
+
+
+def ride_steps(on: date, sites: Iterable[int]) -> list[Step]:
+    """What a ride on a date to these sites counts for, the programme's own first: every ride that is asked
+    then or later, and where none is, the one that the programme asked for once.
+
+    Raises NotPossible where it never asked for one.
+    """
+    rides = Step.objects.filter(kind=Step.Kind.RIDE)
+    asked = rides.asked(on).filter(Q(site=None) | Q(site__in=list(sites)))
+    found = sorted(asked, key=lambda step: step.site_id is not None)
+    found = found or list(rides.filter(site=None).exclude(terms=None)[:1])
+    if not found:
+        raise NotPossible(_("The programme asks for no shadow ride."))
+    return found

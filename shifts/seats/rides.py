@@ -59,6 +59,7 @@ def sign_off_ride(
         remarks=remarks,
         private_remarks=private_remarks,
         told_reason=told_reason,
+        sites=run.site_ids,
         at=at,
     )
     second.sign_off = signed

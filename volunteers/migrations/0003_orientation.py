@@ -212,6 +212,11 @@ class Migration(migrations.Migration):
         ),
         migrations.AddField(
             model_name="signoff",
+            name="beside",
+            field=models.ManyToManyField(blank=True, related_name="of_ride", to="volunteers.completion"),
+        ),
+        migrations.AddField(
+            model_name="signoff",
             name="by",
             field=models.ForeignKey(
                 null=True,

@@ -224,6 +224,9 @@ class SignOff(models.Model):
     completion = models.OneToOneField(
         Completion, null=True, on_delete=models.PROTECT, related_name="sign_off"
     )
+    beside = models.ManyToManyField(  # of the other ride steps that the same ride completed: its sites' own
+        Completion, blank=True, related_name="of_ride"
+    )
     at = models.DateTimeField()
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
     withdrawn_at = models.DateTimeField(null=True, blank=True)
