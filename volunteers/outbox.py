@@ -127,8 +127,7 @@ def owe(
     if Message.objects.filter(key=key).exists():
         return None
     if about and kind != NEWS:
-        unsent = Message.objects.filter(about=about, state=Message.State.OWED).exclude(kind=NEWS)
-        unsent.update(state=Message.State.REPLACED, done_at=at)
+        withdraw(about, at=at)
     if not person.is_mailed:
         return Message.objects.create(
             key=key,
@@ -152,6 +151,12 @@ def owe(
         at=at,
         programme=programme,
     )
+
+
+def withdraw(about: str, *, at: datetime) -> int:
+    """Keeps back what was not sent yet about something, since it holds no longer; how many there were."""
+    unsent = Message.objects.filter(about=about, state=Message.State.OWED).exclude(kind=NEWS)
+    return unsent.update(state=Message.State.REPLACED, done_at=at)
 
 
 def write(

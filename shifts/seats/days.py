@@ -464,7 +464,7 @@ def reroute(
     news = News(at=at)
     reshape_run(run, shape or taken_on(run, site), by=by, hand_edited=True, news=news, at=at)
     news.settle()
-    for coordinator in Person.objects.active().filter(user__is_coordinator=True):
+    for coordinator in Person.objects.coordinators():
         if coordinator.user != by and coordinator.pk not in news.people:
             tell_of_reroute(coordinator, run, old=old, new=site, person=person, at=at)
     return Run.objects.get(pk=run.pk)

@@ -322,7 +322,7 @@ def tell_declined(hand_over: HandOver, *, at: datetime) -> None:
 def tell_coordinators(hand_over: HandOver, *, at: datetime) -> None:
     """Whoever coordinates and is neither of the two."""
     booking, parties = hand_over.booking, (hand_over.to_id, hand_over.booking.person_id)
-    for coordinator in Person.objects.active().filter(user__is_coordinator=True).exclude(pk__in=parties):
+    for coordinator in Person.objects.coordinators().exclude(pk__in=parties):
         with notices.in_words_of(coordinator):
             words = words_of(hand_over) | {"from": booking.person.name, "to": hand_over.to.name}
             headline = _("%(from)s handed %(run)s to %(to)s") % words

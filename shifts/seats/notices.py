@@ -110,7 +110,7 @@ def seat_empty(booking: Booking, *, at: datetime) -> None:
             )
     short_notice = timedelta(hours=Policy.current().short_notice_hours)
     if booking.end == Booking.End.GIVEN_BACK and run.starts_at - at <= short_notice:
-        for coordinator in Person.objects.active().filter(user__is_coordinator=True):
+        for coordinator in Person.objects.coordinators():
             with in_words_of(coordinator) as programme:
                 desk = settings.BASE_URL + reverse("desk_run", args=[run.pk])
                 mail = outbox.render(
@@ -292,7 +292,7 @@ def kept(standing: Standing, run: Run, *, missing: Sequence[StepTerm], until: da
 def kept_no_longer(standing: Standing, run: Run, *, missing: Sequence[StepTerm], at: datetime) -> None:
     """The day has come: the run is asked around. To its regular driver (of a crew, the captain) and the
     coordinators, once."""
-    coordinators = Person.objects.active().filter(user__is_coordinator=True)
+    coordinators = Person.objects.coordinators()
     for person in {standing.person, *coordinators}:
         with in_words_of(person) as programme:
             own = person == standing.person
