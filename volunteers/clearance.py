@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, Q
 
-from volunteers.models import Completion, Person, Step, StepTerm
+from volunteers.models import Completion, NotAt, Person, Step, StepTerm
 from volunteers.models.person import PersonQuerySet
 
 
@@ -22,9 +22,19 @@ def missing(person: Person, *, on: date, sites: Iterable[int] = ()) -> list[Step
 
 
 def cleared(people: PersonQuerySet, *, on: date, sites: Iterable[int] = ()) -> PersonQuerySet:
-    """Those of the people who are ready to drive alone on the date at these sites."""
-    unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=on, sites=list(sites))
-    return people.exclude(Exists(unmet))
+    """Those of the people who are ready to drive alone on the date at these sites, and may be sent there."""
+    sites = list(sites)
+    unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=on, sites=sites)
+    people = people.exclude(Exists(unmet))
+    return (
+        people.exclude(Exists(NotAt.objects.barring(person=OuterRef("pk"), sites=sites))) if sites else people
+    )
+
+
+def barred(people: Iterable[Person], *, sites: Iterable[int]) -> set[int]:
+    """The keys of those of the people who are not to be sent to one of these sites: one query."""
+    rows = NotAt.objects.live().filter(person__in=[person.pk for person in people], site__in=list(sites))
+    return set(rows.values_list("person", flat=True))
 
 
 def missing_by_person(
@@ -39,6 +49,13 @@ def missing_by_person(
         for pk in Person.objects.filter(Exists(term), pk__in=lacking).values_list("pk", flat=True):
             lacking[pk].append(step)
     return lacking
+
+
+def waiting_for_ride(*, on: date) -> PersonQuerySet:
+    """Those who drive, or mean to, whom nothing but a shadow ride keeps from driving alone on the date."""
+    unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=on, sites=[])
+    ride = Q(step__kind=Step.Kind.RIDE)
+    return Person.objects.drivers().filter(Exists(unmet.filter(ride)), ~Exists(unmet.exclude(ride)))
 
 
 @dataclass(frozen=True)

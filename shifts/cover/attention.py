@@ -9,8 +9,15 @@ from typing import Any
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.models import Booking, Policy, Run
 from shifts.seats.booking import too_close
+from shifts.seats.refusals import who_may_not
 from sites.models import Closure
 from volunteers.models import Car
+
+TAKE_OUT = {  # what to do about somebody who sits in a seat that they may not take, by the refusal
+    "on a break": "Take them out and call somebody else; or end the break on their page.",
+    "not taken in": "Take them in first, or take them out.",
+    "under 18": "Take them out of the run, or seat their guardian as its driver. Their page has both.",
+}
 
 
 @dataclass(frozen=True)
@@ -30,9 +37,7 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
     if runs is None:
         runs = list(Run.objects.on_the_books().not_over(at).with_closed().with_people())
     gone: Any = Booking.objects.uncleared().filter(run__ends_at__gt=at, run__cancelled_at=None)
-    lacks_more = dict(gone.values_list("pk", "lacks_more"))
-    uncleared = set(lacks_more)
-    to_read = {pk for pk, more in lacks_more.items() if not more}
+    unfit = {booking.pk: booking for booking in gone.only("pk")}
     people = {booking.person_id for run in runs for booking in run.seated}
     largest = largest_cars(people)
     policy = Policy.current()
@@ -46,7 +51,7 @@ def weaknesses(*, at: datetime, runs: list[Run] | None = None) -> list[Weakness]
         if run.pk in homeless:
             why = f"{homeless[run.pk]} is closed that day, and the food goes there."
             found.append(Weakness(run, why, "Choose another drop-off for that day, or cancel the run."))
-        found += [Weakness(run, why, do) for why, do in reasons(run, uncleared, to_read, largest, crowded)]
+        found += [Weakness(run, why, do) for why, do in reasons(run, unfit, largest, crowded)]
     return found
 
 
@@ -90,15 +95,14 @@ def what_to_do(absent: Absent) -> str:
 
 def reasons(
     run: Run,
-    uncleared: set[int],
-    to_read: set[int],
+    unfit: dict[int, Booking],
     largest: dict[int, int],
     crowded: set[tuple[int, int]],
 ) -> list[tuple[str, str]]:
-    """What is wrong with a run, and what to do about each. `to_read` are those of the uncleared bookings
-    that lack nothing but door notes."""
+    """What is wrong with a run, and what to do about each. `unfit` are the bookings `uncleared`, by key."""
     seated = {booking.seat: booking for booking in run.seated}
     driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
+    lacking = unfit.get(driver.pk) if driver else None
     found = []
     if run.off_rule and run.seated:
         found.append(
@@ -107,14 +111,14 @@ def reasons(
                 "Keep it this once, or cancel it.",
             )
         )
-    if driver and driver.pk in to_read:
+    if driver and lacking and lacking.lacks and not lacking.lacks_more:
         found.append(
             (
                 f"{driver.person.name} has not read the newest door notes.",
                 "They keep the seat. Call or text them: the page of the site lists who has to read.",
             )
         )
-    elif driver and driver.pk in uncleared:
+    elif driver and lacking and lacking.lacks:
         found.append(
             (
                 f"{driver.person.name} is not ready to drive alone on that date.",
@@ -130,7 +134,8 @@ def reasons(
                     "Ask about a larger car, or add a second car.",
                 )
             )
-    if second and second.pk in uncleared and not (driver and driver.person.is_lead):
+    trainee = unfit.get(second.pk) if second else None
+    if second and trainee and trainee.lacks and not (driver and driver.person.is_lead):
         found.append(
             (
                 f"{second.person.name} rides along as a trainee, and no lead driver drives.",
@@ -138,11 +143,14 @@ def reasons(
             )
         )
     for booking in run.seated:
-        if booking.person.left_on or not booking.person.drives:
+        unseated = who_may_not(booking.person, booking.seat, driver=driver.person if driver else None)
+        if unseated:
+            found.append((unseated.why, TAKE_OUT.get(unseated.code, "Take them out and call somebody else.")))
+        if booking.pk in unfit and unfit[booking.pk].barred:
             found.append(
                 (
-                    f"{booking.person.name} has left the programme or does not drive.",
-                    "Take them out and call somebody else.",
+                    f"{booking.person.name} is not to be sent to one of these sites.",
+                    "Take them out and call somebody else; or end “not at this site” on their page.",
                 )
             )
         if (run.pk, booking.person_id) in crowded:

@@ -16,10 +16,11 @@ from shifts.models import Booking, Policy, Run, Stop
 from shifts.seats.booking import collide, reach
 from sites.models import Programme
 from volunteers import clearance
-from volunteers.models import Availability, Away, Car, Person, Step, StepTerm
+from volunteers.models import Availability, Away, Car, NotAt, Person, Step, StepTerm
 from volunteers.models.person import PersonQuerySet
 
 LATELY = timedelta(weeks=4)
+NOT_THERE = "not at this site"
 FIRST_ASKED = 30  # people looked at first for three names; enough wherever most of them are ready and free
 
 
@@ -112,10 +113,15 @@ def asking_order(at: datetime) -> dict[int, int]:
     return {pk: count for count, _name, pk in ordered}
 
 
-def people_to_ask(order: dict[int, int]) -> list[Person]:
-    """These people in this order, with cars, hours and absences, and the count of runs as `lately`."""
+def people_to_ask(order: dict[int, int], run: Run | None = None) -> list[Person]:
+    """These people in this order, with cars, hours and absences, and the count of runs as `lately`; for one
+    run, each with whether they are `barred` from one of its sites."""
     place = {pk: number for number, pk in enumerate(order)}
-    people = list(Person.objects.filter(pk__in=place).prefetch_related("cars", "hours", "absences"))
+    found = Person.objects.filter(pk__in=place)
+    if run:
+        barring = NotAt.objects.barring(person=OuterRef("pk"), sites=run.stops.values("site"))
+        found = found.annotate(barred=Exists(barring))
+    people = list(found.prefetch_related("cars", "hours", "absences"))
     for person in people:
         person.lately = order[person.pk]
     return sorted(people, key=lambda person: place[person.pk])
@@ -126,13 +132,18 @@ def call_list(run: Run, *, at: datetime) -> CallList:
 
     The number of queries does not grow with people or runs; one for each kind of step.
     """
-    people = people_to_ask(asking_order(at))
+    people = people_to_ask(asking_order(at), run)
     may = set(may_drive(run).values_list("pk", flat=True))
     rest = [person for person in people if person.pk not in may]
     lacking = clearance.missing_by_person(rest, on=run.local_date, sites=run.site_ids)
     busy = engagements(run)
     zone = Programme.current().zone
-    may_not = [(person, why_not(person, run, lacking[person.pk], busy, zone)) for person in rest]
+
+    def reasons(person: Person) -> list[str]:
+        found = why_not(person, run, lacking[person.pk], busy, zone)
+        return [NOT_THERE, *found] if person.barred else found
+
+    may_not = [(person, reasons(person)) for person in rest]
     return CallList(
         may=[Candidate(person, why(person)) for person in people if person.pk in may],
         may_not=sorted(may_not, key=lambda pair: (len(pair[1]), pair[0].name)),
@@ -174,7 +185,8 @@ def cleared_for_each(runs: Sequence[Run], *, among: Sequence[int]) -> dict[int, 
         alike.setdefault((run.local_date, frozenset(run.site_ids)), []).append(run.pk)
     sites = Stop.objects.filter(run=OuterRef(OuterRef(OuterRef("pk")))).values("site")
     unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=OuterRef(OuterRef("local_date")), sites=sites)
-    ready = Person.objects.filter(pk__in=among).exclude(Exists(unmet)).order_by()
+    barring = NotAt.objects.barring(person=OuterRef("pk"), sites=sites)
+    ready = Person.objects.filter(pk__in=among).exclude(Exists(unmet)).exclude(Exists(barring)).order_by()
     asked = Run.objects.filter(pk__in=[pks[0] for pks in alike.values()]).order_by()
     found = dict(asked.values_list("pk", Subquery(ready.values_list(KeysAsList("pk")))))
     return {pk: set(found[pks[0]] or []) for pks in alike.values() for pk in pks}
@@ -194,13 +206,14 @@ class KeysAsList(Func):
 
 def may_ride(run: Run, *, at: datetime) -> list[Candidate]:
     """Who may take the second seat: trainees where a lead driver drives, nearest to their first run alone
-    first, then partners and helpers who are ready themselves. Of those who are free then."""
+    first, then partners and helpers who are ready themselves; of those who are free then. At last, beside
+    their guardian, those under 18 for whom a coordinator agreed."""
     driver = run.bookings.live().drivers().select_related("person").first()
     busy, zone = engagements(run), Programme.current().zone
     free = [
         person
-        for person in people_to_ask(asking_order(at))
-        if person.pk not in busy and not not_free(person, run, zone)
+        for person in people_to_ask(asking_order(at), run)
+        if not person.barred and person.pk not in busy and not not_free(person, run, zone)
     ]
     lacking = clearance.missing_by_person(free, on=run.local_date, sites=run.site_ids)
     led = driver is not None and driver.person.is_lead
@@ -210,11 +223,28 @@ def may_ride(run: Run, *, at: datetime) -> list[Candidate]:
         return Step.Kind.RIDE not in kinds, kinds != [Step.Kind.RIDE], len(kinds), person.joined_on
 
     trainees = sorted((person for person in free if lacking[person.pk]), key=nearness)
-    return [Candidate(person, [still_missing(lacking[person.pk])]) for person in trainees if led] + [
-        Candidate(person, ["ready to drive alone", *why(person)[:1]])
-        for person in free
-        if not lacking[person.pk]
-    ]
+    return (
+        [Candidate(person, [still_missing(lacking[person.pk])]) for person in trainees if led]
+        + [
+            Candidate(person, ["ready to drive alone", *why(person)[:1]])
+            for person in free
+            if not lacking[person.pk]
+        ]
+        + [
+            Candidate(ward, ["under 18, beside their guardian"])
+            for ward in wards_of(driver.person if driver else None, run)
+            if ward.pk not in busy and not not_free(ward, run, zone)
+        ]
+    )
+
+
+def wards_of(driver: Person | None, run: Run) -> list[Person]:
+    """Those under 18 who may ride beside this driver."""
+    if driver is None:
+        return []
+    wards = Person.objects.present().filter(is_adult=False, guardian=driver).exclude(consent_on=None)
+    barring = NotAt.objects.barring(person=OuterRef("pk"), sites=run.site_ids)
+    return list(wards.exclude(Exists(barring)).prefetch_related("hours", "absences"))
 
 
 def still_missing(steps: list[Step]) -> str:

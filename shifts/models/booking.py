@@ -5,12 +5,12 @@ from datetime import datetime
 from django.conf import settings
 from django.core.validators import MaxValueValidator
 from django.db import models
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Exists, ExpressionWrapper, OuterRef, Q
 from django.utils.translation import gettext_lazy as _
 
 from shifts.models.run import Run, Stop
 from shifts.models.standing import Standing
-from volunteers.models import Person, SignOff, Step, StepTerm
+from volunteers.models import NotAt, Person, SignOff, Step, StepTerm
 
 
 class BookingQuerySet(models.QuerySet["Booking"]):
@@ -28,20 +28,32 @@ class BookingQuerySet(models.QuerySet["Booking"]):
         return self.filter(run__cancelled_at=None, run__starts_at__lt=last, run__ends_at__gt=first)
 
     def uncleared(self) -> BookingQuerySet:
-        """Live bookings of people the gate would not let drive that run: trainees in second seats too.
-        Each with `lacks_more`, whether anything is missing beside door notes."""
+        """Live bookings of people the gate would not let drive that run: trainees in second seats too, but
+        nobody under 18, who only ever rides along. And of people who are not to be sent there.
+
+        Each with `lacks` anything, `lacks_more`, beside door notes, and `barred`, not to be sent there."""
         sites = Stop.objects.filter(run=OuterRef(OuterRef("run"))).values("site")
         unmet = StepTerm.objects.unmet(person=OuterRef("person"), on=OuterRef("run__local_date"), sites=sites)
         more = unmet.exclude(step__kind=Step.Kind.DOORS)
-        return self.live().filter(Exists(unmet)).annotate(lacks_more=Exists(more))
+        barring = NotAt.objects.barring(person=OuterRef("person"), sites=sites)
+        lacks = ExpressionWrapper(
+            Q(person__is_adult=True) & Q(Exists(unmet)), output_field=models.BooleanField()
+        )
+        found = self.live().annotate(lacks=lacks, lacks_more=Exists(more), barred=Exists(barring))
+        return found.filter(Q(lacks=True) | Q(barred=True))
 
     def clearance_gone(self) -> BookingQuerySet:
-        """Drivers' bookings that the gate would refuse today: a paper lapsed, a sign-off was taken back."""
+        """Drivers' bookings that the gate would refuse today: a paper lapsed, a sign-off was taken back, or
+        they are not to be sent to a site any more."""
         return self.uncleared().drivers()
 
 
 class Booking(models.Model):
     """One person in one seat of one run. It ends; it is not deleted."""
+
+    barred: bool  # these three only from `uncleared`
+    lacks: bool
+    lacks_more: bool
 
     class Seat(models.TextChoices):
         DRIVER = "driver", _("driver's seat")

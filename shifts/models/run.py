@@ -10,7 +10,7 @@ from django.utils.functional import cached_property
 
 from shifts.models.shift import Shift
 from sites.models import Closure, Site
-from volunteers.models import Person, StepTerm
+from volunteers.models import NotAt, Person, StepTerm
 
 if TYPE_CHECKING:
     from shifts.models.booking import Booking
@@ -77,10 +77,15 @@ class RunQuerySet(models.QuerySet["Run"]):
         return self.filter(ride_open())
 
     def open_to(self, person: Person) -> RunQuerySet:
-        """Those that the person may drive by the gate, each on its own date."""
+        """Those that the person may drive by the gate, each on its own date, at sites they may be sent to."""
         sites = Stop.objects.filter(run=OuterRef(OuterRef("pk"))).values("site")
         unmet = StepTerm.objects.unmet(person=person.pk, on=OuterRef("local_date"), sites=sites)
-        return self.exclude(Exists(unmet))
+        return self.exclude(Exists(unmet)).not_barring(person)
+
+    def not_barring(self, person: Person) -> RunQuerySet:
+        """Those that stop at no site to which the person is not to be sent."""
+        sites = Stop.objects.filter(run=OuterRef(OuterRef("pk"))).values("site")
+        return self.exclude(Exists(NotAt.objects.barring(person=person.pk, sites=sites)))
 
     def with_people(self) -> RunQuerySet:
         """Fetches stops with their sites, and who sits where, in three queries for any number of runs."""

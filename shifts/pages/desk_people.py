@@ -202,8 +202,8 @@ def runs_lately(who: Person, at: datetime) -> Iterable[Booking]:
 
 
 def not_ready_for(who: Person, at: datetime) -> list[Booking]:
-    """Their runs ahead, as the driver, that the gate would refuse now."""
-    gone = Booking.objects.clearance_gone().of(who).select_related("run")
+    """Their runs ahead, as the driver, that the gate would refuse now for what is missing."""
+    gone = Booking.objects.clearance_gone().of(who).filter(lacks=True).select_related("run")
     return list(gone.filter(run__ends_at__gt=at, run__cancelled_at=None).order_by("run__starts_at"))
 
 
@@ -367,7 +367,7 @@ def appoint(request: Request, pk: int) -> HttpResponse:
 
 def runs_with_trainees(who: Person) -> list[Booking]:
     """Their runs ahead on which somebody rides along who may not drive alone yet."""
-    riding = Booking.objects.uncleared().filter(seat=Booking.Seat.SECOND).values("run")
+    riding = Booking.objects.uncleared().filter(seat=Booking.Seat.SECOND, lacks=True).values("run")
     ahead = runs_ahead(who, timezone.now())
     return [booking for booking in ahead.filter(run__in=riding) if booking.seat == Booking.Seat.DRIVER]
 

@@ -59,6 +59,10 @@ NEXT = {
     "closed": "If the site is open after all, lift the closed dates on its page.",
     "no lead driver": "Seat a lead driver first, or find another ride on the orientation page.",
     "left": "Their page changes that.",
+    "not taken in": "Take them in first, on the list of those who asked to join.",
+    "on a break": "Their page ends the break.",
+    "under 18": "Their page says who their guardian is and whether you agreed.",
+    "not there": "They are not to be sent to one of its sites; their page ends that. Or ask somebody else.",
 }
 
 

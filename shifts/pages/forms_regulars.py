@@ -9,6 +9,7 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 
+from shifts.cover.candidates import NOT_THERE
 from shifts.models import Shift, ShiftTerm, Standing
 from shifts.pages.forms_fields import FURTHEST, DayField, LineField
 from shifts.seats.standing import suits
@@ -24,15 +25,21 @@ def drivers() -> QuerySet[Person]:
     return Person.objects.drivers().order_by("name")
 
 
-def lacking(people: Iterable[Person], term: ShiftTerm | None) -> dict[int, list[Step]]:
-    """What each still lacks today for a weekly run's sites; a query for each step, however many they are."""
+def lacking(people: Iterable[Person], term: ShiftTerm | None) -> dict[int, str]:
+    """By the person's key, in words, what keeps each from a weekly run's sites today, nothing of those who
+    are ready; a query for each step and one more, however many they are."""
+    people = list(people)
     day = max(today(), term.applies_from) if term else today()
     sites = [stop.site_id for stop in term.stops.all()] if term else []
-    return clearance.missing_by_person(people, on=day, sites=sites)
+    missing = clearance.missing_by_person(people, on=day, sites=sites)
+    barred = clearance.barred(people, sites=sites)
+    return {pk: NOT_THERE if pk in barred else reason(steps) for pk, steps in missing.items()}
 
 
 def reason(steps: list[Step]) -> str:
     """The first two of what is missing; a list of people has no room for more."""
+    if not steps:
+        return ""
     more = len(steps) - 2
     named = ", ".join(step.title for step in steps[:2])
     return f"not ready: {named} and {more} more" if more > 0 else f"not ready: {named}"
@@ -44,13 +51,11 @@ class WhoField(forms.ModelChoiceField):
     def __init__(self, **options: Any) -> None:
         super().__init__(Person.objects.none(), empty_label="Choose somebody", **options)
 
-    def offer(self, people: list[Person], missing: dict[int, list[Step]]) -> None:
+    def offer(self, people: list[Person], missing: dict[int, str]) -> None:
         self.queryset = drivers()
         ready = [(person.pk, person.name) for person in people if not missing[person.pk]]
         others = [
-            (person.pk, f"{person.name} ({reason(missing[person.pk])})")
-            for person in people
-            if missing[person.pk]
+            (person.pk, f"{person.name} ({missing[person.pk]})") for person in people if missing[person.pk]
         ]
         groups = [(name, some) for name, some in (("Ready today", ready), ("Not ready yet", others)) if some]
         self.choices = [("", self.empty_label), *groups]
@@ -160,7 +165,7 @@ class CrewFields(forms.Form):
 
     def words_of(self, person: Person) -> str:
         missing = self.missing[person.pk]
-        return f"{person.name} ({reason(missing)})" if missing else person.name
+        return f"{person.name} ({missing})" if missing else person.name
 
 
 def begins(name: str, letters: str) -> bool:

@@ -172,6 +172,7 @@ def runs(request: Request) -> HttpResponse:
         .filter(starts_at__lte=policy.opens_until(at))
         .with_room()
         .without_closed()
+        .not_barring(person)
         .with_people()
     )
     found = without_kept(found, person, at)

@@ -17,6 +17,7 @@ from django.utils import timezone
 
 from shifts.calendar import entries
 from shifts.models import Booking, Policy, Run, Stop
+from shifts.schedule.clock import local_date
 from shifts.schedule.legs import minutes_between
 from shifts.seats import notices, refusals
 from shifts.seats.keeping import holds, kept_for, leave_out_day, lift_skips, regular_of, release_day
@@ -26,6 +27,7 @@ from sites.models import Programme
 from volunteers import clearance
 from volunteers.models import Person
 
+LEARNERS_FIRST = timedelta(days=7)  # common practice, no published source
 LONGEST_DRIVE = timedelta(hours=6)  # nobody is asked to drive longer between two runs; keeps queries small
 
 
@@ -119,18 +121,22 @@ def why_not(
         return refusals.Over(ended=at >= run.ends_at)
     if not on_behalf and run.starts_at > policy.opens_until(at):
         return refusals.NotOpen(run.starts_at - timedelta(weeks=policy.weeks_shown))
-    if person.left_on or not person.drives:
-        return refusals.Left(person)
+    seated = {booking.seat: booking for booking in run.bookings.live().select_related("person")}
+    driver = seated[Booking.Seat.DRIVER].person if Booking.Seat.DRIVER in seated else None
+    personal = refusals.who_may_not(person, seat, driver=driver)
+    if personal:
+        return personal
     closed = run.closed_sites()
     if closed:
         return refusals.Closed(closed)
-    seated = {booking.seat: booking for booking in run.bookings.live().select_related("person")}
     if any(booking.person_id == person.pk for booking in seated.values()):
         return refusals.AlreadyOn()
     if seat == Booking.Seat.SECOND and not run.second_seat:
         return refusals.NoSecondSeat()
     if seat in seated:
         return refusals.Taken()
+    if clearance.barred([person], sites=run.site_ids):
+        return refusals.NotThere()
     if seat == Booking.Seat.DRIVER and not on_behalf:
         regular = kept_for([run], at=at).get(run.pk)
         if regular and not holds(regular, person):
@@ -138,15 +144,25 @@ def why_not(
     other = clash(run, person, policy=policy)
     if other:
         return refusals.Elsewhere(other)
-    missing = clearance.missing(person, on=run.local_date, sites=run.site_ids)
-    if not missing:
-        return None
-    if seat == Booking.Seat.DRIVER:
+    missing = clearance.missing(person, on=run.local_date, sites=run.site_ids) if person.is_adult else []
+    if missing and seat == Booking.Seat.DRIVER:
         return refusals.NotReady(missing)
-    driver = seated.get(Booking.Seat.DRIVER)
-    if driver is None or not driver.person.is_lead:
+    led = driver is not None and driver.is_lead
+    if missing and not led:
         return refusals.NoLead()
+    if seat == Booking.Seat.SECOND and led and not missing and not on_behalf:
+        return kept_to_learn(run, at)
     return None
+
+
+def kept_to_learn(run: Run, at: datetime) -> refusals.KeptToLearn | None:
+    """The second seat beside a lead driver is for trainees first: until some days before the run nobody
+    else takes it while anybody waits for a shadow ride."""
+    until = run.local_date - LEARNERS_FIRST
+    today = local_date(at, Programme.current().zone)
+    if until <= today or not clearance.waiting_for_ride(on=today).exists():
+        return None
+    return refusals.KeptToLearn(until)
 
 
 def clash(run: Run, person: Person, *, policy: Policy | None = None) -> Run | None:

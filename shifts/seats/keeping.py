@@ -10,12 +10,12 @@ from django.db.models import Prefetch, Q
 from django.utils.translation import gettext as _
 
 from shifts.calendar.series import term_of
-from shifts.models import Booking, Policy, Run, Skip, Standing
+from shifts.models import Booking, Policy, Run, Skip, Standing, Stop
 from shifts.models.standing import StandingQuerySet
 from shifts.schedule import recurrence
 from shifts.schedule.clock import local_date
 from sites.models import Programme
-from volunteers.models import Person
+from volunteers.models import NotAt, Person
 
 
 def with_skips(standings: StandingQuerySet) -> StandingQuerySet:
@@ -55,7 +55,7 @@ def release_day(run: Run, policy: Policy) -> date:
 
 
 def regulars_of(runs: Iterable[Run]) -> dict[int, Standing]:
-    """By the run's key, the regular run that each is a date of: two queries however many there are."""
+    """By the run's key, the regular run that each is a date of: three queries however many there are."""
     runs = [run for run in runs if run.shift_id]
     days = [run.slot_date for run in runs if run.slot_date]
     if not days:
@@ -68,12 +68,25 @@ def regulars_of(runs: Iterable[Run]) -> dict[int, Standing]:
             )
         )
     )
+    elsewhere = barred_from(runs, standings)
     found: dict[int, Standing] = {}
     for run in runs:
         for standing in standings:
-            if keeps(standing, run):
+            if keeps(standing, run) and (standing.crew or (run.pk, standing.person_id) not in elsewhere):
                 found.setdefault(run.pk, standing)
     return found
+
+
+def barred_from(runs: Sequence[Run], standings: Sequence[Standing]) -> set[tuple[int, int]]:
+    """Pairs of run and regular driver who is not to be sent to one of its sites: for them nothing is kept.
+    One query; none where nobody drives regularly."""
+    if not standings:
+        return set()
+    people = [standing.person_id for standing in standings]
+    stops = Stop.objects.filter(
+        run__in=runs, site__not_these__in=NotAt.objects.live().filter(person__in=people)
+    )
+    return set(stops.values_list("run", "site__not_these__person"))
 
 
 def kept_for(runs: Sequence[Run], *, at: datetime) -> dict[int, Standing]:

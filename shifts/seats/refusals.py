@@ -9,7 +9,7 @@ from django.utils.formats import date_format, time_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
-from shifts.models import Run, Standing
+from shifts.models import Booking, Run, Standing
 from sites.models import Site
 from volunteers.models import Person, StepTerm
 
@@ -146,6 +146,100 @@ class Left(Refusal):
             _("%(name)s has left the programme or does not drive.") % {"name": person.name},
             _("The coordinator can change that."),
         )
+
+
+class NotTakenIn(Refusal):
+    code = "not taken in"
+
+    def __init__(self, person: Person) -> None:
+        super().__init__(
+            _("%(name)s has asked to join, and the coordinator has not said yes so far.")
+            % {"name": person.name},
+            _("The coordinator answers soon; runs open to them then."),
+        )
+
+
+class OnABreak(Refusal):
+    code = "on a break"
+
+    def __init__(self, person: Person) -> None:
+        super().__init__(
+            _("%(name)s is on a break since %(day)s.")
+            % {"name": person.name, "day": date_format(person.paused_on)},
+            _("“I am back” on the first page ends the break; then take a seat."),
+        )
+
+
+class Under18(Refusal):
+    """Somebody under 18 only rides, beside the guardian who drives, with a coordinator's consent."""
+
+    code = "under 18"
+
+    @classmethod
+    def driving(cls) -> Under18:
+        return cls(
+            _("Nobody under 18 drives."),
+            _("They may ride along in the second seat of a run that their guardian drives."),
+        )
+
+    @classmethod
+    def without_consent(cls, person: Person) -> Under18:
+        return cls(
+            _("%(name)s is under 18, and the coordinator has not agreed so far that they ride along.")
+            % {"name": person.name},
+            _("Ask the coordinator."),
+        )
+
+    @classmethod
+    def without_guardian(cls, person: Person) -> Under18:
+        return cls(
+            _("%(name)s is under 18 and rides only beside their guardian, who does not drive this run.")
+            % {"name": person.name},
+            _("Choose a run that their guardian drives."),
+        )
+
+
+class NotThere(Refusal):
+    """A coordinator does not send them to one of its sites. Why is never said here."""
+
+    code = "not there"
+
+    def __init__(self) -> None:
+        super().__init__(_("The coordinator plans this site with other people."), _("Choose another run."))
+
+
+class KeptToLearn(Refusal):
+    code = "kept to learn"
+
+    def __init__(self, until: date) -> None:
+        super().__init__(
+            _("The second seat is for people who are learning, until %(day)s.") % {"day": date_format(until)},
+            _("Come back then, or look at the other runs."),
+        )
+
+
+def who_may_not(person: Person, seat: str, *, driver: Person | None) -> Refusal | None:
+    """What keeps a person out of such a seat whatever the run, but for who drives it: they have left, pause,
+    are not taken in, or are under 18. None when nothing does."""
+    if person.left_on:
+        return Left(person)
+    if person.asking_since:
+        return NotTakenIn(person)
+    if person.paused_on:
+        return OnABreak(person)
+    if not person.is_adult:
+        return under_18(person, seat, driver=driver)
+    return None if person.drives else Left(person)
+
+
+def under_18(person: Person, seat: str, *, driver: Person | None) -> Under18 | None:
+    if seat == Booking.Seat.DRIVER:
+        return Under18.driving()
+    if person.consent_on is None:
+        return Under18.without_consent(person)
+    if driver is None or driver.pk != person.guardian_id:
+        return Under18.without_guardian(person)
+    return None
 
 
 class AlreadyRegular(Refusal):

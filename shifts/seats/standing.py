@@ -31,7 +31,7 @@ from shifts.seats.news import News
 from sites.log import record
 from sites.models import Programme
 from volunteers import clearance
-from volunteers.models import Completion, Person, Step, StepTerm
+from volunteers.models import Completion, NotAt, Person, Step, StepTerm
 
 # --- taking one
 
@@ -71,8 +71,9 @@ def why_not(wish: Wish, *, at: datetime, on_behalf: bool = False) -> refusals.Re
     A volunteer must be ready on its first date. A coordinator may write down whoever drives a weekly run:
     while somebody is not ready the runs are only kept for them.
     """
-    if wish.person.left_on or not wish.person.drives:
-        return refusals.Left(wish.person)
+    personal = refusals.who_may_not(wish.person, Booking.Seat.DRIVER, driver=None)
+    if personal:
+        return personal
     mine = Standing.objects.filter(shift=wish.shift, person=wish.person).going_on(wish.from_day)
     if mine.exists():
         return refusals.AlreadyRegular()
@@ -90,16 +91,18 @@ def why_not(wish: Wish, *, at: datetime, on_behalf: bool = False) -> refusals.Re
     clashes = [clash(run, wish.person) for run in runs if run.pk not in taken]
     if not wish.crew and clashes and all(clashes) and clashes[0]:
         return refusals.Elsewhere(clashes[0])
-    if on_behalf:
-        return None
-    if is_kept_free(wish.shift, at):
-        return refusals.KeptFree()
     first = runs[0] if runs else None
     day, sites = (
         (first.local_date, first.site_ids)
         if first
         else (wish.from_day, [stop.site_id for stop in term.stops.all()])
     )
+    if not wish.crew and clearance.barred([wish.person], sites=sites):
+        return refusals.NotThere()
+    if on_behalf:
+        return None
+    if is_kept_free(wish.shift, at):
+        return refusals.KeptFree()
     missing = clearance.missing(wish.person, on=day, sites=sites)
     return refusals.NotReady(missing) if missing else None
 
@@ -233,7 +236,7 @@ def seat_in(
         with notices.in_words_of(standing.person):  # a refusal is kept and told in their words
             try:
                 seat_quietly(run, standing.person, by=by, news=news, at=at)
-            except (refusals.NotReady, refusals.Closed):
+            except (refusals.NotReady, refusals.Closed, refusals.NotThere):
                 continue
             except refusals.Refusal as refusal:
                 leave_out(standing, run, refusal, by=by, news=news, at=at)
@@ -559,11 +562,14 @@ def ready_for(waiting: Sequence[tuple[Standing, list[Run]]]) -> dict[int, set[in
         person=OuterRef("person"), on=OuterRef("shift__runs__local_date"), sites=sites
     )
     wanted = {(standing.pk, run.pk) for standing, runs in waiting for run in runs}
+    barring = NotAt.objects.barring(person=OuterRef("person"), sites=sites)
     pairs = Standing.objects.filter(
         pk__in={standing for standing, _run in wanted}, shift__runs__in={run for _standing, run in wanted}
     )
     ready: dict[int, set[int]] = {}
-    for standing, run in pairs.exclude(Exists(unmet)).order_by().values_list("pk", "shift__runs__pk"):
+    for standing, run in (
+        pairs.exclude(Exists(unmet)).exclude(Exists(barring)).order_by().values_list("pk", "shift__runs__pk")
+    ):
         if (standing, run) in wanted:
             ready.setdefault(standing, set()).add(run)
     return ready
@@ -708,7 +714,8 @@ def end_lapsed(booking: Booking, *, at: datetime) -> None:
 
 def lapsed(last: date, at: datetime) -> list[Booking]:
     """Bookings of regular runs up to a date whose driver is not ready any more."""
-    gone = Booking.objects.clearance_gone().exclude(standing=None).filter(run__starts_at__gt=at)
+    gone = Booking.objects.clearance_gone().filter(lacks=True).exclude(standing=None)
+    gone = gone.filter(run__starts_at__gt=at)
     return list(
         gone.filter(run__local_date__lte=last, run__cancelled_at=None).select_related(
             "person", "run", "standing__shift", "standing__person"

@@ -204,13 +204,16 @@ def doubtful(runs: Sequence[Run], *, at: datetime) -> list[tuple[Booking, str]]:
     people = {booking.person_id for run in runs for booking in run.seated}
     if not people:
         return []
-    gone = set(Booking.objects.uncleared().drivers().filter(run__in=runs).values_list("pk", flat=True))
+    unfit = Booking.objects.clearance_gone().filter(run__in=runs)
+    barred = dict(unfit.values_list("pk", "barred"))
     crowded = too_close(people, at, Policy.current())
     absences = list(Away.objects.filter(person__in=people))
     found = []
     for run in runs:
         for booking in run.seated:
-            if booking.pk in gone:
+            if barred.get(booking.pk):
+                found.append((booking, "not to be sent to one of its sites"))
+            elif booking.pk in barred:
                 found.append((booking, "not ready to drive alone there on that date"))
             elif (run.pk, booking.person_id) in crowded:
                 found.append((booking, "has another run too close to it"))

@@ -242,7 +242,7 @@ class TestTheSecondSeat:
         assert [one.person for one in riders] == [nearly, new, ina]
         assert riders[0].reasons == ["waits for this ride, all else is done"]
         for one in riders:
-            assert why_not(run=run, person=one.person, seat="second", at=AT) is None
+            assert why_not(run=run, person=one.person, seat="second", at=AT, on_behalf=True) is None
 
     def test_without_a_lead_driver_only_those_who_are_ready(self, run, ina):
         PersonFactory(name="New Comer")
