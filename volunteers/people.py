@@ -167,9 +167,13 @@ def end_coordinator(user: User, *, by: Any) -> None:
     record(verb="coordinator ended", subject=person or user, person=person, by=by)
 
 
+@transaction.atomic
 def leave(person: Person, *, by: Any, on: date | None = None) -> Person:
-    """The person has left, from a date on (today when None). Nothing is deleted, and they may come back."""
-    return change_person(person, by=by, left_on=max(on or today(), person.joined_on))
+    """The person has left, from a date on (today when None), and may come back. Nothing is deleted but
+    photographs of their papers."""
+    left = change_person(person, by=by, left_on=max(on or today(), person.joined_on))
+    left.photos.all().delete()  # after the lock, so that none comes in behind it
+    return left
 
 
 def come_back(person: Person, *, by: Any) -> Person:

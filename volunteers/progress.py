@@ -14,7 +14,7 @@ from django.utils.translation import gettext as _
 
 from sites.log import record
 from sites.models import Programme
-from volunteers.models import Completion, Person, SignOff, Step, StepTerm
+from volunteers.models import Completion, PaperPhoto, Person, SignOff, Step, StepTerm
 
 DATE_TO_FOLLOW_DAYS = 30  # common practice, no published source: time to bring the paper itself
 
@@ -91,6 +91,7 @@ def complete(
         waiting = Completion.objects.standing().filter(person=person, step=step, how=Completion.How.SEEN)
         for earlier in waiting.filter(valid_until__gt=valid_until):
             withdraw(earlier, reason="The date of the paper is known now.", by=by, at=at)
+        PaperPhoto.objects.filter(person=person, step=step).delete()  # its date is known, it has served
     completion = Completion.objects.create(
         step=step,
         person=person,
