@@ -149,6 +149,7 @@ def sign_off(
     by: Any,
     remarks: str = "",
     private_remarks: str = "",
+    checklist: Iterable[str] = (),
     told_reason: str = "",
     sites: Iterable[int] = (),
     at: datetime | None = None,
@@ -156,11 +157,14 @@ def sign_off(
     """A lead driver's record of a ride; "ready" completes from that date the ride that the programme asks
     for, and those that the sites ask for where the ride led, by their keys.
 
-    `told_reason` says how the coordinator knows, where the lead did not record it themselves.
+    `checklist` are the points that the lead ticked, in their words. `told_reason` says how the coordinator
+    knows, where the lead did not record it themselves.
     """
     at = at or timezone.now()
-    if trainee.pk == lead.pk:
-        raise NotPossible(_("Nobody signs off their own ride."))
+    if trainee.pk == lead.pk or (by is not None and by.pk == trainee.user_id):
+        raise NotPossible(
+            _("Nobody signs off their own ride. The lead driver does it, or tells the coordinator.")
+        )
     if not lead.is_lead or (lead.lead_since and lead.lead_since > ridden_on):
         raise NotPossible(_("%(name)s was not a lead driver on that day.") % {"name": lead.name})
     if ridden_on > today(at):
@@ -186,6 +190,8 @@ def sign_off(
         outcome=outcome,
         remarks=remarks,
         private_remarks=private_remarks,
+        checklist=list(checklist),
+        told=told_reason.strip()[:200],
         completion=completions[0] if completions else None,
         at=at,
         by=by,

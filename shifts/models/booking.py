@@ -23,6 +23,13 @@ class BookingQuerySet(models.QuerySet["Booking"]):
     def of(self, person: Person) -> BookingQuerySet:
         return self.filter(person=person)
 
+    def unsigned(self) -> BookingQuerySet:
+        """Those on which no sign-off stands: none was recorded, or it was taken back."""
+        taken_back = Q(sign_off__withdrawn_at__isnull=False) | Q(
+            sign_off__completion__withdrawn_at__isnull=False
+        )
+        return self.filter(Q(sign_off=None) | taken_back)
+
     def on_runs_between(self, first: datetime, last: datetime) -> BookingQuerySet:
         """Bookings of runs that touch the span, cancelled runs left out."""
         return self.filter(run__cancelled_at=None, run__starts_at__lt=last, run__ends_at__gt=first)
