@@ -9,8 +9,9 @@ from datetime import datetime, timedelta
 from django.db import close_old_connections
 from django.utils import timezone
 
+from shifts.models import SentOnce
 from shifts.schedule.making import make_runs_ahead
-from shifts.seats import replies, standing
+from shifts.seats import expiring, replies, standing
 from shifts.seats.site_lists import owe_site_lists
 from volunteers import outbox
 from volunteers.models import Heartbeat
@@ -29,9 +30,11 @@ def tick(at: datetime) -> None:
     Heartbeat.objects.update_or_create(name="papers", defaults={"at": at})  # a look that failed is repeated
     standing.seat_regulars(at=at)
     standing.watch_kept(at=at)
+    expiring.remind_papers(at)
     owe_site_lists(at)
     replies.read_mailbox_if_due(at)
     outbox.prune(at)
+    SentOnce.objects.prune(at)
 
 
 def last_looked(what: str, at: datetime) -> datetime | None:

@@ -1,7 +1,17 @@
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 from django.conf import settings
 from django.db import models
+
+KEPT = timedelta(days=90)  # a phone that was off for longer asks for a repetition of nothing
+
+
+class SentOnceQuerySet(models.QuerySet["SentOnce"]):
+    def prune(self, at: datetime) -> int:
+        """Deletes what no phone sends again; how many."""
+        return self.filter(at__lt=at - KEPT).delete()[0]
 
 
 class SentOnce(models.Model):
@@ -14,6 +24,8 @@ class SentOnce(models.Model):
     status = models.PositiveSmallIntegerField()
     answer = models.JSONField(default=dict)
     at = models.DateTimeField(db_index=True)
+
+    objects = SentOnceQuerySet.as_manager()
 
     class Meta:
         ordering = ["-at"]
