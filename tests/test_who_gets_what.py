@@ -48,6 +48,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("hand_over", GET): (200, 200, 200, 200, 200),
     ("hand_over", POST): (400, 400, 400, 400, 400),  # neither yes nor no
     ("healthz", GET): (200, 200, 200, 200, 200),
+    ("service_worker", GET): (200, 200, 200, 200, 200),
+    ("offline_token", GET): (200, 200, 200, 200, 200),
     # the desk
     ("desk", GET): (IN, 403, 403, 403, 200),
     ("second_factor", GET): (IN, 403, 403, 403, 302),
@@ -81,6 +83,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_step_done", POST): (IN, 403, 403, 403, 200),
     ("desk_step_back", POST): (IN, 403, 403, 403, 200),
     ("desk_appoint", POST): (IN, 403, 403, 403, 302),
+    ("desk_hello", POST): (IN, 403, 403, 403, 302),
+    ("desk_no_lead_now", POST): (IN, 403, 403, 403, 302),
     ("desk_leave", POST): (IN, 403, 403, 403, 302),
     ("desk_car", POST): (IN, 403, 403, 403, 200),
     ("desk_hours", POST): (IN, 403, 403, 403, 302),
@@ -114,6 +118,12 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_skip_back", POST): (IN, 403, 403, 403, 302),
     ("desk_name_driver", POST): (IN, 403, 403, 403, 404),  # nobody named
     ("desk_settings", GET): (IN, 403, 403, 403, 200),
+    ("desk_steps", GET): (IN, 403, 403, 403, 200),
+    ("desk_steps", POST): (IN, 403, 403, 403, 302),  # nothing to move
+    ("desk_new_step", GET): (IN, 403, 403, 403, 200),
+    ("desk_new_step", POST): (IN, 403, 403, 403, 200),  # without a name
+    ("desk_step", GET): (IN, 403, 403, 403, 200),
+    ("desk_step", POST): (IN, 403, 403, 403, 200),  # nothing said
     ("desk_test_mail", POST): (IN, 403, 403, 403, 302),
 }
 NAMES = {name for name, _method in TABLE}

@@ -98,8 +98,10 @@ MEANS = {
     "desk_door_notes": "site", "desk_contacts": "site", "desk_close": "site",
     "desk_doors_known": "site", "desk_reply_done": "reply", "desk_reply_open": "reply",
     "desk_shift": "shift", "desk_shift_end": "shift", "desk_person": "person", "desk_edit_person": "person",
-    "desk_step_done": "person", "desk_appoint": "person", "desk_leave": "person", "desk_car": "person",
+    "desk_step_done": "person", "desk_appoint": "person", "desk_hello": "person", "desk_no_lead_now": "person",
+    "desk_leave": "person", "desk_car": "person",
     "desk_hours": "person", "desk_away": "person",
+    "desk_step": "step",
     "desk_new_regular": "shift", "desk_new_crew": "shift", "desk_crew": "crew", "desk_skip": "regular",
     "desk_stop": "regular", "desk_skip_back": "skip", "desk_name_driver": "weekly_run",
 }  # fmt: skip

@@ -16,9 +16,11 @@ from django.utils.translation import gettext as _
 
 from sites.log import changes, record
 from sites.models import Event, Site, subject_of
-from volunteers.models import Step, StepTerm
-from volunteers.progress import NotPossible, current_term, today
+from volunteers import clearance
+from volunteers.models import Person, Step, StepTerm
+from volunteers.progress import NotPossible, complete, current_term, today
 
+READY_BEFORE = "Was ready to drive before this was asked."
 ASKS, STOPS, TAKEN_BACK = "step asks", "step asked no longer", "step change taken back"
 
 
@@ -71,11 +73,15 @@ def add_step(
     times: int = 1,
     lasts_months: int | None = None,
     from_day: date,
+    drivers_have_it: bool = False,
     by: Any,
     at: datetime | None = None,
 ) -> Step:
-    """A new step, last of its kind of place: of the whole programme, or of one site, where only those who
-    drive there need it. Raises NotPossible for a day that is over and for numbers that its kind has not."""
+    """A new step, after all others: of the whole programme, or of one site, where only those who drive there
+    need it. With `drivers_have_it`, it counts as done for those who would be ready to drive on that day.
+
+    Raises NotPossible for a day that is over and for what its kind has not.
+    """
     if kind == Step.Kind.DOORS:
         raise NotPossible(_("Write the door notes on the site's page: reading them becomes a step."))
     check_day(from_day, at)
@@ -83,6 +89,10 @@ def add_step(
     last = others.aggregate(last=Max("position"))["last"] or 0
     step = Step(kind=kind, site=site, title=title, how=how, position=last + 1)
     check_numbers(step, times, lasts_months)
+    if drivers_have_it and kind == Step.Kind.PAPER:
+        raise NotPossible(_("A paper needs the date of each person: record it on their page."))
+    ready = clearance.cleared(Person.objects.drivers(), on=from_day, sites=[site.pk] if site else [])
+    have_it = list(ready.order_by("pk")) if drivers_have_it else []
     step.save()
     begin(step, from_day=from_day, times=times, lasts_months=lasts_months)
     record(
@@ -95,6 +105,9 @@ def add_step(
             "months": lasts_months,
         },
     )  # fmt: skip
+    for person in have_it:
+        for _time in range(times):
+            complete(person=person, step=step, by=by, on=from_day, reason=READY_BEFORE, at=at)
     return step
 
 

@@ -91,7 +91,7 @@ def page_facts(request: HttpRequest) -> dict[str, Any]:
 NAV = {
     "home": "home", "regular": "home", "regular_stop": "home", "runs": "runs", "run": "runs",
     "regular_begin": "runs", "hand_over_ask": "runs", "give_back": "runs",
-    "orientation": "orientation", "briefing": "orientation",
+    "orientation": "orientation", "briefing": "orientation", "briefing_of": "orientation",
     "doors": "orientation", "calendar": "calendar", "new_link": "calendar", "me": "me",
     "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_change_run": "desk",
     "desk_week": "week", "desk_days": "desk",
@@ -101,7 +101,7 @@ NAV = {
     "desk_shifts": "shifts", "desk_shift": "shifts", "desk_shift_end": "shifts",
     "desk_new_shift": "shifts", "desk_new_regular": "shifts",
     "desk_new_crew": "shifts", "desk_crew": "shifts", "desk_skip": "shifts", "desk_stop": "shifts",
-    "desk_settings": "settings",
+    "desk_settings": "settings", "desk_briefing_text": "settings",
 }  # fmt: skip
 
 
@@ -119,6 +119,19 @@ def volunteer_only(view: View) -> View:
         if request.person is None:
             if is_coordinator(request):
                 return redirect("desk")
+            raise PermissionDenied
+        return view(request, *args, **kwargs)
+
+    return inner
+
+
+def volunteer_or_coordinator(view: View) -> View:
+    """Signed in; a coordinator who is nobody's sign-in sees the page too, with nobody to act for."""
+
+    @login_required
+    @wraps(view)
+    def inner(request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
+        if request.person is None and not is_coordinator(request):
             raise PermissionDenied
         return view(request, *args, **kwargs)
 
