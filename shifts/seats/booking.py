@@ -49,6 +49,7 @@ def seat(
     person: Person,
     seat: str,
     by: Any,
+    ride: str = Booking.Ride.ALONG,
     on_behalf: bool = False,
     news: News | None = None,
     at: datetime | None = None,
@@ -57,8 +58,9 @@ def seat(
 
     `on_behalf` is a coordinator's doing, after an agreement by phone: they may also fill runs that are
     not open to volunteers yet or kept for somebody, and one that has started but is not over. The gate
-    holds all the same. A run of their own regular run becomes part of it again. With `news` it is told
-    with the rest of what that collects, and the caller settles it.
+    holds all the same. A run of their own regular run becomes part of it again. `ride` is how a trainee
+    rides, which `riding.why_not_ride` allows. With `news` it is told with the rest of what that collects,
+    and the caller settles it.
     Raises a Refusal that says why not and what to do next.
     """
     at = at or timezone.now()
@@ -70,7 +72,13 @@ def seat(
             with transaction.atomic():
                 standing = regular_of(run, person) if seat == Booking.Seat.DRIVER else None
                 booking = Booking.objects.create(
-                    run=run, person=person, seat=seat, standing=standing, booked_at=at, booked_by=by
+                    run=run,
+                    person=person,
+                    seat=seat,
+                    ride=ride,
+                    standing=standing,
+                    booked_at=at,
+                    booked_by=by,
                 )
         except IntegrityError as error:  # the constraint's word is the last, should a lock ever be missed
             raise (

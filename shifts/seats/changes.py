@@ -21,6 +21,7 @@ from shifts.schedule.legs import usual_arrivals
 from shifts.seats import notices
 from shifts.seats.booking import give_back, hold, seat
 from shifts.seats.news import News
+from shifts.seats.pairing import drop_moved
 from shifts.seats.refusals import Refusal, sentence
 from sites.log import record
 from sites.models import Programme, Site
@@ -251,6 +252,8 @@ def reshape_run(
             tell_of_change(run, old, news=told)
             if told is not news:
                 told.settle()
+        if old.starts_at != shape.starts_at:
+            drop_moved(run, by=by, at=at)
     return True
 
 

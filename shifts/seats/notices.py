@@ -21,9 +21,10 @@ from shifts.calendar.components import newest_doors
 from shifts.calendar.entries import Touched
 from shifts.models import Booking, CalendarEntry, Policy, Run, Standing
 from shifts.seats.refusals import sentence
+from shifts.seats.ride_words import cautions, ride_words
 from sites.models import Programme
 from volunteers import outbox
-from volunteers.models import Person, StepTerm
+from volunteers.models import Person, SignOff, StepTerm
 
 
 @contextmanager
@@ -81,7 +82,11 @@ def owe_for_entry(
 
 def booked(booking: Booking, entry: CalendarEntry, *, on_behalf: bool, at: datetime) -> None:
     """You have this seat; with the invitation."""
-    owe_for_entry("booked", booking, entry, "REQUEST", at, on_behalf=on_behalf)
+    how = []
+    if booking.ride != Booking.Ride.ALONG:
+        with in_words_of(booking.person):
+            how = [ride_words(booking, to=booking.person), *cautions(booking.ride)]
+    owe_for_entry("booked", booking, entry, "REQUEST", at, on_behalf=on_behalf, how=how)
 
 
 def changed(booking: Booking, entry: CalendarEntry, *, what: list[str], at: datetime) -> None:
@@ -242,7 +247,11 @@ def lines_of(item: Any) -> list[str]:
     if item.kind == "booked":
         if item.booking.seat == Booking.Seat.DRIVER:
             return [_("You drive: %(run)s, %(day)s at %(time)s") % words]
-        return [_("You ride along: %(run)s, %(day)s at %(time)s") % words]
+        along = item.booking.ride == Booking.Ride.ALONG
+        how = (
+            [] if along else [ride_words(item.booking, to=item.booking.person), *cautions(item.booking.ride)]
+        )
+        return [_("You ride along: %(run)s, %(day)s at %(time)s") % words, *how]
     if item.kind == "changed":
         return [
             f"{run.title}: {line}" if words["day"] in line else f"{run.title}, {words['day']}: {line}"
@@ -329,3 +338,54 @@ def kept_no_longer(standing: Standing, run: Run, *, missing: Sequence[StepTerm],
                 at=at,
                 programme=programme,
             )
+
+
+def sign_off_taken_back(signed: SignOff, lost: Sequence[Booking], *, by: Any, at: datetime) -> None:
+    """A sign-off counts no longer: to the trainee in kind words, with the seats `lost` that they are not ready
+    for any more; and, where there are any, to the coordinators but the one who did it."""
+    trainee = signed.trainee
+    if trainee.left_on is None:
+        with in_words_of(trainee) as programme:
+            context = {
+                "signed": signed,
+                "runs": [booking.run for booking in lost],
+                "link": settings.BASE_URL + reverse("orientation"),
+                "programme": programme,
+            }
+            outbox.owe(
+                person=trainee,
+                mail=outbox.render("sign_off_back", context),
+                kind="sign-off back",
+                key=f"sign-off-back:{signed.pk}",
+                at=at,
+            )
+    if not lost:
+        return
+    coordinators = Person.objects.active().filter(user__is_coordinator=True).exclude(pk=trainee.pk)
+    for coordinator in coordinators.exclude(user=by) if by else coordinators:
+        with in_words_of(coordinator) as programme:
+            words = {"name": trainee.name, "lead": signed.lead.name, "day": date_format(signed.ridden_on)}
+            context = {
+                "headline": _("Not ready any more, but booked: %(name)s") % words,
+                "lines": [
+                    _("The sign-off of %(name)s's ride with %(lead)s on %(day)s was taken back.") % words,
+                    *(line_of_run(booking.run) for booking in lost),
+                    _("They keep these seats until somebody changes that."),
+                ],
+                "link": settings.BASE_URL + reverse("desk_person", args=[trainee.pk]),
+                "where": "person",
+                "programme": programme,
+            }
+            outbox.owe(
+                person=coordinator,
+                mail=outbox.render("news", context),
+                kind="sign-off back",
+                key=f"sign-off-back:{signed.pk}:{coordinator.pk}",
+                at=at,
+                programme=programme,
+            )
+
+
+def line_of_run(run: Run) -> str:
+    start = localtime(run.starts_at)
+    return f"{run.title}, {date_format(start)}, {time_format(start)}"
