@@ -30,7 +30,7 @@ from shifts.seats.keeping import how_often, keeps, live_bookings, release_day, s
 from shifts.seats.news import News
 from sites.log import record
 from sites.models import Programme
-from volunteers import clearance
+from volunteers import clearance, steps
 from volunteers.models import Completion, NotAt, Person, Step, StepTerm
 
 # --- taking one
@@ -602,10 +602,11 @@ def seat_one(standing: Standing, runs: set[int], *, at: datetime) -> int:
 
 def follow_papers(*, at: datetime, since: datetime | None) -> int:
     """Papers and steps that were recorded or taken back since a moment (None: ever): how long the regular
-    runs of these people can be driven is reckoned anew, and their calendars follow. The number changed."""
+    runs of these people can be driven is reckoned anew, and their calendars follow; everybody's where it was
+    changed what is asked. The number changed."""
     today = local_date(at, Programme.current().zone)
     going_on = Standing.objects.going_on(today).filter(crew="").select_related("person", "shift")
-    if since:
+    if since and not steps.changed_since(since):
         news = Q(recorded_at__gte=since) | Q(withdrawn_at__gte=since)
         people = Completion.objects.filter(news).values("person")
         going_on = going_on.filter(person__in=people)
