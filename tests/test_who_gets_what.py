@@ -32,6 +32,9 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("regular_stop", POST): (IN, 404, 200, 404, 404),  # without a day
     ("orientation", GET): (IN, 200, 200, 200, 200),
     ("briefing", GET): (IN, 200, 200, 200, 200),
+    ("briefing", POST): (IN, 409, 409, 302, 409),  # without saying which revision; the lead has read it
+    ("briefing_of", GET): (IN, 200, 200, 200, 200),
+    ("briefing_of", POST): (IN, 409, 409, 302, 409),
     ("doors", GET): (IN, 200, 200, 200, 200),
     ("calendar", GET): (IN, 200, 200, 200, 200),
     ("calendar", POST): (IN, 200, 200, 200, 200),  # without a choice
@@ -43,7 +46,16 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("my_away", POST): (IN, 200, 200, 200, 200),  # without dates
     ("my_away_end", POST): (IN, 404, 302, 404, 404),
     ("act_for", POST): (IN, 404, 404, 404, 404),  # for nobody named
+    ("my_help", POST): (IN, 200, 200, 200, 200),  # without a day
+    ("my_help_back", POST): (IN, 404, 302, 404, 404),
+    ("join_answer", GET): (IN, 302, 302, 302, 302),  # nothing was asked
     # with a private link, or open to all
+    ("join", GET): (200, 200, 200, 200, 200),
+    ("join", POST): (200, 200, 200, 200, 200),  # nothing filled in
+    ("join_more", GET): (302, 200, 200, 200, 200),  # to the first page; signed in, that they are
+    ("join_more", POST): (302, 200, 200, 200, 200),
+    ("join_code", GET): (302, 200, 200, 200, 200),
+    ("join_code", POST): (302, 200, 200, 200, 200),
     ("feed", GET): (200, 200, 200, 200, 200),
     ("hand_over", GET): (200, 200, 200, 200, 200),
     ("hand_over", POST): (400, 400, 400, 400, 400),  # neither yes nor no
@@ -90,6 +102,11 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_hours", POST): (IN, 403, 403, 403, 302),
     ("desk_away", POST): (IN, 403, 403, 403, 200),
     ("desk_away_end", POST): (IN, 403, 403, 403, 302),
+    ("desk_joins", GET): (IN, 403, 403, 403, 200),
+    ("desk_join", GET): (IN, 403, 403, 403, 200),
+    ("desk_join", POST): (IN, 403, 403, 403, 200),  # without saying what
+    ("desk_help_hours", GET): (IN, 403, 403, 403, 200),
+    ("desk_help_hours", POST): (IN, 403, 403, 403, 200),  # nothing filled in
     ("desk_sites", GET): (IN, 403, 403, 403, 200),
     ("desk_new_site", GET): (IN, 403, 403, 403, 200),
     ("desk_site", GET): (IN, 403, 403, 403, 200),
@@ -117,6 +134,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_stop", POST): (IN, 403, 403, 403, 200),  # without a day
     ("desk_skip_back", POST): (IN, 403, 403, 403, 302),
     ("desk_name_driver", POST): (IN, 403, 403, 403, 404),  # nobody named
+    ("desk_briefing_text", GET): (IN, 403, 403, 403, 200),
+    ("desk_briefing_text", POST): (IN, 403, 403, 403, 200),  # nothing said
     ("desk_settings", GET): (IN, 403, 403, 403, 200),
     ("desk_steps", GET): (IN, 403, 403, 403, 200),
     ("desk_steps", POST): (IN, 403, 403, 403, 302),  # nothing to move

@@ -23,9 +23,11 @@ from tests.factories import (
     put,
 )
 from volunteers.doors import publish
-from volunteers.models import Message, Step
+from volunteers.helping import note_help
+from volunteers.models import Join, Message, Step
 from volunteers.outbox import Mail, owe
 from volunteers.people import add_away
+from volunteers.progress import today
 
 WHO = ("visitor", "another volunteer", "the person", "the lead driver", "a coordinator")
 
@@ -74,10 +76,14 @@ def build_world():
     )
     skip = mine.skips.create(first=later, last=later, at=timezone.now())
     letter = f"From: {person.email}\nSubject: Tuesday\n\nMay I bring my sister?\n".encode()
+    asking = PersonFactory(name="Ida Newcomer", asking_since=day, joined_on=day, sign_in=True)
+    join = Join.objects.create(person=asking, asked_at=timezone.now(), note="I know the market well.")
+    help = note_help(person, day=today(), minutes=90, what="Sorting", by=person.user)
     keys = {
+        "join": join.pk, "help": help.pk,
         "reply": take(letter).pk,
         "message": Message.objects.get(key="hello").pk, "run": run.pk, "person": person.pk, "site": site.pk,
-        "step": license.pk, "completion": completion.pk, "shift": shift.pk,
+        "briefing": Step.objects.get(code="briefing").pk, "step": license.pk, "completion": completion.pk, "shift": shift.pk,
         "away": add_away(person, first=day, last=day + timedelta(days=1), by=None).pk,
         "closure": close_site(site, first=later, last=later, by=None).pk,
         "weekly_run": shift.runs.ahead(timezone.now()).first().pk, "regular": mine.pk,
@@ -90,9 +96,11 @@ def build_world():
 
 # Which row an address's number means, by the beginning of its name.
 MEANS = {
+    "briefing_of": "briefing", "desk_briefing_text": "briefing",
     "desk_told": "message", "desk_not_told": "message", "desk_try_again": "message", "doors": "site",
     "regular_begin": "weekly_run", "regular": "regular", "regular_skip": "regular",
     "regular_unskip": "regular", "regular_name": "regular", "regular_stop": "regular",
+    "desk_join": "join", "my_help_back": "help", "desk_help_hours": "person",
     "my_away_end": "away", "desk_away_end": "away", "desk_lift": "closure", "desk_step_back": "completion",
     "desk_site": "site", "desk_site_list": "site", "desk_send_list": "site",
     "desk_door_notes": "site", "desk_contacts": "site", "desk_close": "site",

@@ -1,4 +1,4 @@
-"""The driver briefing: its words as data, and that somebody has read it.
+"""The shipped driver briefing: its words and numbers as data.
 
 Sources are named as they were read, or "from memory". What has none is common practice and says so.
 Local codes and the health authority come first; the page says that before anything else.
@@ -7,16 +7,9 @@ Local codes and the health authority come first; the page says that before anyth
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from typing import Any
+from datetime import timedelta
 
-from django.db import transaction
-from django.utils import timezone
 from django.utils.translation import gettext as _
-
-from volunteers.clearance import StepState, standing
-from volunteers.models import Completion, Person, Step, StepTerm
-from volunteers.progress import NotPossible, complete, today
 
 COLD_F = 41  # degrees Fahrenheit; FDA Food Code 2022, 3-501.16 and 3-202.11
 HOT_F = 135  # the same sections
@@ -27,7 +20,6 @@ HEAT_F = 90  # USDA, food left out: 1 hour instead of 2 above this air temperatu
 WASH_SECONDS = 20  # FDA Food Code 2-301.12, from memory
 WAIT_HOURS = 24  # after vomiting or diarrhea ends; FDA Food Code 2022, 2-201.13
 BANANA_BOX_POUNDS = 40  # 35 to 40 lb of produce and 3 lb of box
-LIFT_POUNDS = 40  # alone; common practice, no published source
 EXPIRES_SOON = timedelta(days=21)  # from then on a thing that runs out may be renewed
 
 
@@ -42,12 +34,17 @@ class Section:
     source: str = ""
 
 
-def sections() -> list[Section]:
-    """The briefing in reading order: getting ready, at the dock, on the road, yourself."""
-    numbers = {
+def numbers(lift_pounds: int) -> dict[str, int]:
+    """The numbers that the words name. What one person lifts alone is the programme's own, in pounds."""
+    return {
         "cold": COLD_F, "hot": HOT_F, "minutes": MINUTES, "in_heat": MINUTES_IN_HEAT, "heat": HEAT_F,
-        "seconds": WASH_SECONDS, "hours": WAIT_HOURS, "box": BANANA_BOX_POUNDS, "lift": LIFT_POUNDS,
+        "seconds": WASH_SECONDS, "hours": WAIT_HOURS, "box": BANANA_BOX_POUNDS, "lift": lift_pounds,
     }  # fmt: skip
+
+
+def sections(*, lift_pounds: int) -> list[Section]:
+    """The briefing in reading order: yourself, getting ready, at the dock, on the road."""
+    known = numbers(lift_pounds)
     return [
         Section(
             "stay-home",
@@ -59,7 +56,7 @@ def sections() -> list[Section]:
                 _("Yellow skin or eyes, or a sore throat with fever: ask a doctor before you drive again."),
                 _("Give the run back as soon as you know. Nobody asks you to come ill."),
             ],
-            limit=_("After vomiting or diarrhea, wait until %(hours)s hours after it has ended.") % numbers,
+            limit=_("After vomiting or diarrhea, wait until %(hours)s hours after it has ended.") % known,
             source=_("FDA Food Code 2022, 2-201.11 to 2-201.13."),
         ),
         Section(
@@ -88,7 +85,7 @@ def sections() -> list[Section]:
             "hands",
             _("Clean hands"),
             [
-                _("Wash with soap for at least %(seconds)s seconds, and dry with a paper towel.") % numbers,
+                _("Wash with soap for at least %(seconds)s seconds, and dry with a paper towel.") % known,
                 _("Wash before you load, after spoiled food, after the toilet, after sneezing or smoking."),
                 _("Gloves do not replace washing. Change them when they tear or have touched dirt."),
                 _("Cover a small cut with a plaster and a glove."),
@@ -114,16 +111,16 @@ def sections() -> list[Section]:
             _("Keeping food cold"),
             [
                 _("Take cold food only when it is %(cold)s °F or below, and frozen food only when it is "
-                  "frozen hard. Check with the thermometer between two packages.") % numbers,
+                  "frozen hard. Check with the thermometer between two packages.") % known,
                 _("The clock starts when the food leaves the cold at the dock, not when you drive off. "
                   "So load cold food last, and note the time."),
                 _("Go straight to the drop-off. No errands, no stop for fuel."),
                 _("Held up? Call the coordinator before the time is over. Food that was out too long is not "
                   "handed over."),
-                _("Hot food is %(hot)s °F or above. Take it only where the run says so.") % numbers,
+                _("Hot food is %(hot)s °F or above. Take it only where the run says so.") % known,
             ],
             limit=_("From the cold at the dock to the cold at the drop-off: at most %(minutes)s minutes, and "
-                    "%(in_heat)s when it is above %(heat)s °F outside.") % numbers,
+                    "%(in_heat)s when it is above %(heat)s °F outside.") % known,
             source=_("41 °F and 135 °F: FDA Food Code 2022, 3-501.16 and 3-202.11. The minutes are this "
                      "programme's own, shorter than the 2 hours (1 hour above 90 °F) that USDA gives "
                      "for food left out."),
@@ -132,14 +129,14 @@ def sections() -> list[Section]:
             "lifting",
             _("Lifting"),
             [
-                _("A full banana box weighs about %(box)s lb. Try it by a corner before you lift.") % numbers,
+                _("A full banana box weighs about %(box)s lb. Try it by a corner before you lift.") % known,
                 _("Feet apart, close to the load, back straight, lift with your legs. Turn with your feet."),
                 _("Two trips beat one heavy one. Take the cart; ask at the dock for a hand."),
                 _("A bad back, a hernia, a pregnancy, an operation? Ask your doctor or physical therapist "
                   "first what you may lift, and tell the coordinator: there are runs with light loads."),
                 _("Something hurts? Put it down and stop."),
             ],
-            limit=_("At most %(lift)s lb alone. Anything heavier: two people, or split it.") % numbers,
+            limit=_("At most %(lift)s lb alone. Anything heavier: two people, or split it.") % known,
             source=_("Common practice, no published source. A doctor's word about your back goes before it."),
         ),
         Section(
@@ -159,44 +156,3 @@ def sections() -> list[Section]:
                      "driving. This is information, not legal advice."),
         ),
     ]  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Reading:
-    """How somebody stands to the briefing on a date. `state` is None where the programme asks for none."""
-
-    state: StepState | None
-    wanted: int  # the newest revision asked for, from now or a date to come
-    is_due: bool  # to be read now: never read, ran out, changed, or it runs out soon
-
-
-def reading(person: Person, *, on: date) -> Reading:
-    step = Step.objects.filter(kind=Step.Kind.BRIEFING, site=None).first()
-    state = next((one for one in standing(person, on=on) if one.step == step), None)
-    if step is None or state is None:
-        return Reading(state=None, wanted=0, is_due=False)
-    coming = StepTerm.objects.filter(step=step, applies_from__gt=on).values_list("revision", flat=True)
-    wanted = max([state.term.revision, *coming])
-    last = state.completion
-    runs_out = bool(state.valid_until and state.valid_until <= on + EXPIRES_SOON)
-    return Reading(
-        state=state,
-        wanted=wanted,
-        is_due=not state.met or runs_out or last is None or last.revision < wanted,
-    )
-
-
-@transaction.atomic
-def read(person: Person, *, by: Any, at: datetime | None = None) -> Completion | None:
-    """The person has read the briefing; None when an earlier reading still counts, and not just briefly.
-
-    Raises NotPossible where the programme asks for no briefing.
-    """
-    at = at or timezone.now()
-    person = Person.objects.locked().get(pk=person.pk)  # pressed twice, it is recorded once
-    now = reading(person, on=today(at))
-    if now.state is None:
-        raise NotPossible(_("This programme asks for no briefing. There is nothing to record."))
-    if not now.is_due:
-        return None
-    return complete(person=person, step=now.state.step, by=by, at=at, revision=now.wanted)
