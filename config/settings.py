@@ -159,6 +159,9 @@ ALLAUTH_USER_CODE_FORMAT = {"numeric": True, "length": 6, "dashed": False}  # ty
 ACCOUNT_SESSION_REMEMBER = True
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 ACCOUNT_LOGOUT_REDIRECT_URL = "/"
+# Limits beside allauth's own; common practice, no published source. A room full of new people may share one
+# address on the network, so that limit is wide; the others hold for one mail address, and for one code.
+ACCOUNT_RATE_LIMITS = {"join_from": "40/h/ip", "join_mail": "5/d/key", "join_try": "5/10m/key"}
 ALLAUTH_TRUSTED_PROXY_COUNT = env.int("PROXIES", default=0)
 MFA_ADAPTER = "allauth.mfa.adapter.DefaultMFAAdapter"
 MFA_SUPPORTED_TYPES = ["webauthn", "totp", "recovery_codes"]
@@ -221,6 +224,7 @@ SECURE_REFERRER_POLICY = "same-origin"  # "no-referrer" would make every form's 
 SESSION_COOKIE_HTTPONLY = True
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_000  # a month of 50 runs a day on one page has some nine fields a run
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2_621_440  # bytes; a roster of 10,000 people is well below it
+FILE_UPLOAD_HANDLERS = ["shifts.pages.uploads.InMemory"]  # no picture of a license on the disk
 if PRODUCTION:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_SSL_REDIRECT = True

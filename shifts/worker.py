@@ -13,7 +13,7 @@ from shifts.models import SentOnce
 from shifts.schedule.making import make_runs_ahead
 from shifts.seats import expiring, replies, standing
 from shifts.seats.site_lists import owe_site_lists
-from volunteers import outbox
+from volunteers import joining, outbox
 from volunteers.models import Heartbeat
 
 logger = logging.getLogger(__name__)
@@ -33,6 +33,7 @@ def tick(at: datetime) -> None:
     expiring.remind_papers(at)
     owe_site_lists(at)
     replies.read_mailbox_if_due(at)
+    joining.prune(at)
     outbox.prune(at)
     SentOnce.objects.prune(at)
 

@@ -1,4 +1,4 @@
-"""Asking to join: the request, what may become of it, and what is kept. Who is told: shifts/seats/joins.py."""
+"""Asking to join: the request, what may become of it, what is kept. Who is told: shifts/seats/joins.py."""
 
 from __future__ import annotations
 

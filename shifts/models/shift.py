@@ -13,7 +13,7 @@ class ShiftQuerySet(models.QuerySet["Shift"]):
     def in_use(self, on: date) -> ShiftQuerySet:
         """Weekly runs that go on after the date: one of their terms is still in force or to come."""
         terms = ShiftTerm.objects.filter(shift=OuterRef("pk"))
-        return self.filter(Exists(terms.filter(Q(applies_until=None) | Q(applies_until__gt=on))))
+        return self.filter(Exists(terms.going_on(on)))
 
 
 class Shift(models.Model):
@@ -31,11 +31,13 @@ class Shift(models.Model):
 
     def term_on(self, day: date) -> ShiftTerm | None:
         """The term in force on the day, or None before the first and after the end."""
-        return (
-            self.terms.filter(applies_from__lte=day)
-            .filter(Q(applies_until=None) | Q(applies_until__gt=day))
-            .first()
-        )
+        return self.terms.going_on(day).filter(applies_from__lte=day).first()
+
+
+class ShiftTermQuerySet(models.QuerySet["ShiftTerm"]):
+    def going_on(self, on: date) -> ShiftTermQuerySet:
+        """Terms that have not ended by the date: in force then, or to come."""
+        return self.filter(Q(applies_until=None) | Q(applies_until__gt=on))
 
 
 class ShiftTerm(models.Model):
@@ -55,6 +57,8 @@ class ShiftTerm(models.Model):
     minutes = models.PositiveSmallIntegerField(validators=[MinValueValidator(5), MaxValueValidator(720)])
     crates = models.PositiveSmallIntegerField(default=0, validators=[MaxValueValidator(500)])
     second_seat = models.BooleanField(default=True)
+
+    objects = ShiftTermQuerySet.as_manager()
 
     class Meta:
         ordering = ["applies_from"]

@@ -96,6 +96,7 @@ NAV = {
     "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_change_run": "desk",
     "desk_week": "week", "desk_days": "desk",
     "desk_people": "people", "desk_person": "people", "desk_new_person": "people", "desk_import": "people",
+    "desk_joins": "people", "desk_join": "people", "desk_help_hours": "people", "join_answer": "home",
     "desk_orientation": "orientation", "desk_sites": "sites", "desk_site": "sites", "desk_new_site": "sites",
     "desk_site_list": "sites", "desk_close": "sites", "desk_lift": "sites",
     "desk_shifts": "shifts", "desk_shift": "shifts", "desk_shift_end": "shifts",

@@ -1,4 +1,4 @@
-"""The desk: what needs a driver or attention, whom to tell, the days ahead; the week; orientation."""
+"""The desk: what needs a driver or attention, whom to tell, the days ahead; the week."""
 
 from __future__ import annotations
 
@@ -21,19 +21,18 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import three_names
-from shifts.cover.orientation import OnTheWay, on_the_way
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import unfilled_soon
 from shifts.models import Booking, Policy, Run, Shift
 from shifts.pages.access import Request, coordinator_only, is_coordinator
 from shifts.pages.desk_days import holidays_shown
-from shifts.pages.desk_parts import calls_of, card_of, contact_of, seats_of, sentence, title_and_time, when
+from shifts.pages.desk_parts import calls_of, card_of, contact_of, seats_of, when
 from shifts.pages.desk_replies import replies_shown
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.worker import is_late, last_seen
 from sites.models import Closure, Programme, Site
 from volunteers import outbox
-from volunteers.models import Message, Person, Step
+from volunteers.models import Join, Message, Person
 
 DAYS_AHEAD = 14
 NAMED = 40  # gaps with names and buttons; a new programme may have hundreds, and nobody calls for all today
@@ -61,6 +60,7 @@ def desk(request: Request) -> HttpResponse:
         "gaps": gaps_shown(gaps[:NAMED], absent, at=at, policy=policy, programme=request.programme),
         "more_gaps": [card_of(run, at=at, policy=policy) for run in gaps[NAMED:]],
         "gap_count": len(gaps),
+        "join_count": Join.objects.open().count(),
         "soon_until": at + timedelta(days=policy.soon_days),
         "weak": weak_shown(attention),
         "to_tell": [told_row(message) for message in to_tell[:LISTED]],
@@ -290,59 +290,3 @@ def week(request: Request) -> HttpResponse:
 def closed_note(closures: Iterable[Closure], day: date) -> str:
     names = [closure.site.name for closure in closures if closure.first <= day <= closure.last]
     return "closed: " + ", ".join(dict.fromkeys(names)) if names else ""
-
-
-# --- everybody on the way
-
-
-@coordinator_only
-@require_safe
-def orientation(request: Request) -> HttpResponse:
-    at = timezone.now()
-    people = [way_shown(one, localdate(at)) for one in on_the_way(at=at)]
-    rides = Run.objects.ahead(at).on_the_books().without_closed().with_ride().with_people()
-    context = {
-        "people": people,
-        "waiting": sum(one["waits"] for one in people),
-        "rides": [card_of(run) for run in rides[:6]],
-        "has_people": bool(people) or Person.objects.drivers().exists(),
-    }
-    return render(request, "desk/orientation.html", context)
-
-
-def way_shown(one: OnTheWay, day: date) -> dict[str, Any]:
-    act, url, action = next_act(one)
-    return {
-        **contact_of(one.person),
-        "joined_on": one.person.joined_on,
-        "days": (day - one.person.joined_on).days,
-        "missing": [step.title for step in one.missing],
-        "waits": one.waits_for_ride,
-        "act": act,
-        "act_url": url or reverse("desk_person", args=[one.person.pk]),
-        "action": action,
-    }
-
-
-def next_act(one: OnTheWay) -> tuple[str, str, str]:
-    """What the coordinator can do next for somebody: in words, where, and what that is called."""
-    if one.unsigned:
-        run = one.unsigned[0].run
-        words = (
-            sentence(f"Rode along: {title_and_time(run)}") + " Ask the lead driver how it went and record it."
-        )
-        return words, reverse("desk_run", args=[run.pk]), "Sign off"
-    ride = one.next_ride
-    if ride and one.waits_for_ride:
-        words = sentence(f"Rides along: {title_and_time(ride.run)}") + " Nothing to do until then."
-        return words, reverse("desk_run", args=[ride.run_id]), "Open the run"
-    step = one.missing[0]
-    acts: dict[str, str] = {
-        Step.Kind.BRIEFING: "Ask them to read the briefing; or go through it with them and tick it off.",
-        Step.Kind.PAPER: f"Ask to see this paper and note its date: {step.title}.",
-        Step.Kind.FORM: f"Have them sign, and tick it off: {step.title}.",
-        Step.Kind.KIT: f"Hand it over and tick it off: {step.title}.",
-    }
-    if step.kind == Step.Kind.RIDE:
-        return "Call them with a ride: seat them beside a lead driver.", "#rides", "Open rides"
-    return acts.get(step.kind, f"See to it: {step.title}."), "", "Their steps"

@@ -12,8 +12,10 @@ from django.http import HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shifts.cover import leads
 from shifts.models import Booking
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import contact_of, title_and_time
@@ -31,7 +33,7 @@ from shifts.pages.forms_people import (
 )
 from shifts.pages.person_history import history_of
 from shifts.pages.regular_rows import rows_of_person
-from shifts.pages.undo import offer_undo, undo_offered
+from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats import consequences
 from shifts.seats.rides import sign_off_told
 from sites.models import Site
@@ -84,11 +86,13 @@ def people(request: Request) -> HttpResponse:
 
 
 def sections_of(found: list[Person], today: date) -> list[dict[str, Any]]:
-    here = [person for person in found if not person.left_on]
+    asking = [person for person in found if person.asking_since and not person.left_on]
+    here = [person for person in found if not person.left_on and not person.asking_since]
     drivers = [person for person in here if person.drives]
     missing = clearance.missing_by_person(drivers, on=today) if drivers else {}
     ready = [person for person in drivers if not missing[person.pk]]
     return [
+        section("asking", "Asking to join", asking),
         section("leads", "Lead drivers", [person for person in ready if person.is_lead]),
         section("ready", "Ready today", [person for person in ready if not person.is_lead]),
         section("not-ready", "Not ready yet", [p for p in drivers if missing[p.pk]], missing),
@@ -170,6 +174,7 @@ def facts_of(request: Request, who: Person, form: NotesForm) -> dict[str, Any]:
         "household": household_of(who),
         "missing": missing,
         "steps": own,
+        "kit": kit_of(who),
         "doors": at_sites,
         "doors_read": sum(not step["is_missing"] for step in at_sites),
         "flagged": [run_row(booking) for booking in flagged],
@@ -226,11 +231,15 @@ def steps_of(who: Person, today: date) -> tuple[list[dict[str, Any]], list[dict[
     latest: dict[int, Completion] = {}
     for completion in who.completions.standing().order_by("pk"):
         latest[completion.step_id] = completion
+    photos = set(who.photos.values_list("step", flat=True))
     own: list[dict[str, Any]] = []
     at_sites: list[dict[str, Any]] = []
     for state in standing:
         rows = own if state.step.site_id is None else at_sites
-        rows.append(step_row(who, state, latest.get(state.step.pk), today))
+        row = step_row(who, state, latest.get(state.step.pk), today)
+        if state.step.pk in photos:
+            row["acts"] = [{"word": "Look at the photo", "url": row["done"]}]
+        rows.append(row)
     return own, at_sites
 
 
@@ -250,6 +259,7 @@ def step_row(who: Person, state: clearance.StepState, last: Completion | None, t
         "word": step_word(state, last, today),
         "hint": state.completion.reason if state.completion else "",
         "acts": acts,
+        "done": done,
         "take_back": reverse("desk_step_back", args=[state.completion.pk]) if state.completion else "",
     }
 
@@ -349,20 +359,36 @@ def named(bookings: list[Booking]) -> str:
 @coordinator_only
 @require_POST
 def appoint(request: Request, pk: int) -> HttpResponse:
-    """Makes a lead driver, or ends it: `lead` is "yes" or "no"."""
-    who = person_or_404(pk)
+    """Makes a lead driver, or ends it: `lead` is "yes" or "no"; `since` is the day that an undo restores."""
+    who, back = person_or_404(pk), back_to(request, reverse("desk_person", args=[pk]))
     if request.POST.get("lead") == "no":
-        writes.end_lead(who, by=request.user)
-        messages.success(request, f"{who.name} is a lead driver no longer.")
-        offer_undo(request, "Undo: lead driver again", reverse("desk_appoint", args=[pk]), lead="yes")
+        leads.end(who, by=request.user)
+        messages.success(request, f"{who.name} is a lead driver no longer, and is told.")
+        since = who.lead_since.isoformat() if who.lead_since else ""
+        again = reverse("desk_appoint", args=[pk])
+        offer_undo(request, "Undo: lead driver again", again, lead="yes", since=since)
         trainees = runs_with_trainees(who)
         if trainees:
             messages.warning(request, f"Somebody rides along with them to learn: {named(trainees)}")
+        return redirect(back)
+    try:
+        leads.appoint(who, by=request.user, since=parsed_day(request.POST.get("since", "")))
+    except progress.NotPossible as reason:
+        messages.error(request, str(reason))
     else:
-        writes.appoint_lead(who, by=request.user)
-        messages.success(request, f"{who.name} is a lead driver: they take trainees along and sign them off.")
+        messages.success(
+            request, f"{who.name} is a lead driver and is told: they take trainees along and sign them off."
+        )
         offer_undo(request, "Undo: no lead driver", reverse("desk_appoint", args=[pk]), lead="no")
-    return redirect(page_of(who))
+    return redirect(back)
+
+
+def parsed_day(text: str) -> date | None:
+    """A date as an undo sends it; None for anything else."""
+    try:
+        return parse_date(text)
+    except ValueError:
+        return None
 
 
 def runs_with_trainees(who: Person) -> list[Booking]:

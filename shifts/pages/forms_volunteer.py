@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, time, timedelta
+from decimal import Decimal
 from typing import Any
 
 from django import forms
@@ -62,7 +64,22 @@ def says_ill(note: str) -> bool:
     return note.startswith(reason_as_read(GiveBackForm.ILL))
 
 
+class PointsField(forms.MultipleChoiceField):
+    """Points that are ticked, each kept in its words. A page may have been open, or kept on a phone, since
+    before the coordinator changed them: what stood there is taken as it stood."""
+
+    LONGEST = 200  # characters of a point
+
+    def valid_value(self, value: str) -> bool:
+        return len(value) <= self.LONGEST
+
+
 class SignOffForm(forms.Form):
+    checklist = PointsField(
+        label=gettext_lazy("What you saw them do"),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+    )
     outcome = forms.ChoiceField(
         label=gettext_lazy("How it went"),
         choices=SignOff.Outcome.choices,
@@ -86,16 +103,38 @@ class SignOffForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 2}),
     )
 
+    def __init__(self, *args: Any, points: Sequence[str] = (), **options: Any) -> None:
+        super().__init__(*args, **options)
+        field: Any = self.fields["checklist"]
+        field.choices = [(point, point) for point in points]
+
+
+class OwnPhoneField(PhoneNumberField):
+    """A volunteer's own number, written in any way. An extension is refused: the number is kept without
+    it, and a call would end at a switchboard."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(
+            label=gettext_lazy("Phone"),
+            region="US",
+            widget=forms.TextInput(attrs={"type": "tel", "autocomplete": "tel"}),
+            error_messages={
+                "invalid": gettext_lazy("Write the number with its area code, like 555-555-0134."),
+                "required": gettext_lazy("Give a number that reaches you."),
+            },
+            **options,
+        )
+
+    def clean(self, value: Any) -> Any:
+        phone = super().clean(value)
+        if phone and phone.extension:
+            raise forms.ValidationError(_("An extension cannot be kept. Give a number that reaches you."))
+        return phone
+
 
 class MeForm(forms.ModelForm):
     name = LineField(label=gettext_lazy("Name"), max_length=80)
-    phone = PhoneNumberField(
-        label=gettext_lazy("Phone"),
-        region="US",
-        required=False,
-        widget=forms.TextInput(attrs={"type": "tel", "autocomplete": "tel"}),
-        error_messages={"invalid": gettext_lazy("Write the number with its area code, like 555-555-0134.")},
-    )
+    phone = OwnPhoneField(required=False)
 
     class Meta:
         model = Person
@@ -108,13 +147,6 @@ class MeForm(forms.ModelForm):
         help_texts = {
             "reach": gettext_lazy("Invitations for your calendar come by e-mail only."),
         }
-
-    def clean_phone(self) -> Any:
-        """Refuses an extension: the number is kept without it, and a call would end at a switchboard."""
-        phone = self.cleaned_data["phone"]
-        if phone and phone.extension:
-            raise forms.ValidationError(_("An extension cannot be kept. Give a number that reaches you."))
-        return phone
 
     def clean(self) -> dict[str, Any]:
         facts = super().clean() or self.cleaned_data
@@ -207,6 +239,38 @@ class HoursForm(forms.Form):
         """Weekday, from, until; None for a row left empty."""
         day, begins, ends = self.span()
         return None if day is None else (day, begins, ends)
+
+
+class HelpForm(forms.Form):
+    """Time given beside driving."""
+
+    day = forms.DateField(
+        label=gettext_lazy("Day"),
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        error_messages={"required": gettext_lazy("Give the day.")},
+    )
+    hours = forms.DecimalField(
+        label=gettext_lazy("Hours"),
+        min_value=Decimal("0.25"),
+        max_value=24,
+        step_size=Decimal("0.25"),
+        help_text=gettext_lazy("In quarter hours, such as 0.25, 1.5 or 3."),
+        error_messages={
+            "required": gettext_lazy("Give the time in quarter hours, such as 0.25, 1.5 or 3."),
+            "step_size": gettext_lazy("Give the time in quarter hours, such as 0.25, 1.5 or 3."),
+        },
+    )
+    what = LineField(
+        label=gettext_lazy("What you did"),
+        required=False,
+        max_length=120,
+        help_text=gettext_lazy("For example: sorting, phone calls, office."),
+    )
+
+    def facts(self) -> dict[str, Any]:
+        """For helping.note_help."""
+        said = self.cleaned_data
+        return {"day": said["day"], "minutes": int(said["hours"] * 60), "what": said["what"]}
 
 
 class AwayForm(forms.Form):

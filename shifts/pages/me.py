@@ -25,9 +25,11 @@ from shifts.pages.access import Request, volunteer_only
 from shifts.pages.undo import back_to
 from shifts.pages.volunteer import runs_ahead_of, who
 from shifts.seats.consequences import change_person
-from volunteers import people
-from volunteers.models import Away, Person
-from volunteers.progress import today
+from volunteers import helping, people
+from volunteers.models import Away, HelpHours, Person
+from volunteers.progress import NotPossible, today
+
+HELP_SHOWN = 20  # the newest rows of help
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -61,9 +63,14 @@ def show(request: Request, **wrong: Any) -> HttpResponse:
             {"pk": away.pk, "days": forms.days_of(away)} for away in person.absences.filter(last__gte=today())
         ],
         "household": [one for one in Person.objects.of(request.user) if one.pk != person.pk],
+        "help_form": forms.HelpForm(initial={"day": today()}),
+        "help_rows": [
+            {"pk": row.pk, "words": help_in_short(row)}
+            for row in HelpHours.objects.live().filter(person=person)[:HELP_SHOWN]
+        ],
         **wrong,
     }
-    context["form"] = wrong.get("me_form") or wrong.get("away_form")  # for the summary at the top
+    context["form"] = wrong.get("me_form") or wrong.get("away_form") or wrong.get("help_form")  # for the summary at the top
     context["formset"] = wrong.get("cars") or wrong.get("hours")
     return render(request, "volunteer/me.html", context)
 
@@ -120,6 +127,39 @@ def end_away(request: Request, pk: int) -> HttpResponse:
     people.end_away(away, by=request.user)
     messages.success(request, _("Taken off: %(days)s.") % {"days": forms.days_of(away)})
     return redirect("me")
+
+
+# --- hours of help
+
+
+@require_POST
+@volunteer_only
+def add_help(request: Request) -> HttpResponse:
+    form = forms.HelpForm(request.POST)
+    if form.is_valid():
+        try:
+            row = helping.note_help(who(request), by=request.user, **form.facts())
+        except NotPossible as reason:
+            form.add_error(None, str(reason))
+        else:
+            messages.success(request, _("Thank you! Noted: %(help)s.") % {"help": help_in_short(row)})
+            return redirect("me")
+    return show(request, help_form=form)
+
+
+@require_POST
+@volunteer_only
+def take_back_help(request: Request, pk: int) -> HttpResponse:
+    row = get_object_or_404(HelpHours, pk=pk, person=who(request))
+    helping.take_back_help(row, by=request.user)
+    messages.success(request, _("Taken back: %(help)s.") % {"help": help_in_short(row)})
+    return redirect("me")
+
+
+def help_in_short(row: HelpHours) -> str:
+    words = {"day": date_format(row.day), "hours": helping.in_hours(row.minutes)}
+    short = _("%(day)s, %(hours)s h") % words
+    return f"{short}, {row.what}" if row.what else short
 
 
 @require_POST
