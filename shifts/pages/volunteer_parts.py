@@ -19,6 +19,7 @@ from sites.models import DoorNotes, Site
 from volunteers import doors
 from volunteers.briefing import EXPIRES_SOON
 from volunteers.models import Person, Step
+from volunteers.reading import SHIPPED
 
 DAY = timedelta(days=1)
 
@@ -191,8 +192,9 @@ def link_to(step: Step, *, back: str = "") -> tuple[str, str]:
     query = "?" + urlencode({"next": back}) if back else ""
     if step.kind == Step.Kind.DOORS and step.site_id:
         return reverse("doors", args=[step.site_id]) + query, _("Read them now")
-    if step.kind == Step.Kind.BRIEFING and not step.site_id:
-        return reverse("briefing") + query, _("Read it now")
+    if step.kind == Step.Kind.BRIEFING:
+        page = reverse("briefing") if step.code == SHIPPED else reverse("briefing_of", args=[step.pk])
+        return page + query, _("Read it now")
     if step.kind == Step.Kind.RIDE:
         return reverse("runs"), _("Find a ride")
     return "", ""
