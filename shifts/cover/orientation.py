@@ -1,45 +1,336 @@
-"""Who is on the way to driving alone, and what holds them up."""
+"""Who is on the way to driving alone: what each waits for, since when, and so what is to be done next."""
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime, timedelta
+from enum import Enum
+from zoneinfo import ZoneInfo
 
-from shifts.models import Booking
-from volunteers import clearance
-from volunteers.models import Person, Step
-from volunteers.progress import today
+from django.db.models import Exists, F, Max, OuterRef, Q, Subquery
+
+from shifts.models import Booking, Pairing, Policy, Run
+from sites.models import Event, Programme
+from volunteers.hello import SAID_HELLO
+from volunteers.hello import VERBS as HELLO_VERBS
+from volunteers.models import Completion, Join, PaperPhoto, Person, SignOff, Step, StepTerm
+from volunteers.models.person import PersonQuerySet
+
+# A lead driver's own time to sign off a ride; after that the coordinator asks. As for a missing record of a
+# run: common practice, no published source.
+SIGN_OFF_DAYS = 2
+DAY = timedelta(days=1)
 
 
-@dataclass
+class WaitsFor(Enum):
+    """Whose move it is."""
+
+    ANSWER = "answer"  # the coordinator's: yes, no or a question to somebody who asks to join
+    DESK = "desk"  # something else of the coordinator's
+    THEMSELVES = "themselves"
+    LEAD = "lead"
+    RIDE = "ride"  # nobody: the day of a ride that is arranged
+
+
+class Stage(Enum):
+    """What one person waits for; one at a time, with whose move it is and the policy's patience."""
+
+    ASKS = "asks", WaitsFor.ANSWER, "hello_days"
+    HELLO = "hello", WaitsFor.DESK, "hello_days"
+    PHOTO = "photo", WaitsFor.DESK, "stuck_days"
+    DATE = "date", WaitsFor.DESK, "stuck_days"  # the paper was seen, and its date never followed
+    FORM = "form", WaitsFor.DESK, "stuck_days"
+    KIT = "kit", WaitsFor.DESK, "stuck_days"
+    RIDE = "ride", WaitsFor.DESK, "ride_days"
+    UNSIGNED = "unsigned", WaitsFor.DESK, "ride_days"
+    ASKED_BACK = "asked back", WaitsFor.THEMSELVES, "stuck_days"
+    BRIEFING = "briefing", WaitsFor.THEMSELVES, "stuck_days"
+    PAPER = "paper", WaitsFor.THEMSELVES, "stuck_days"
+    DOORS = "doors", WaitsFor.THEMSELVES, "stuck_days"
+    PROPOSAL = "proposal", WaitsFor.THEMSELVES, "ride_days"
+    LEAD_ANSWER = "lead answer", WaitsFor.LEAD, "ride_days"
+    SIGN_OFF = "sign-off", WaitsFor.LEAD, "ride_days"
+    RIDES = "rides", WaitsFor.RIDE, ""
+
+    def __init__(self, key: str, waits_for: WaitsFor, patience: str) -> None:
+        self.key, self.waits_for, self.patience = key, waits_for, patience
+
+    def is_long(self, days: int, policy: Policy) -> bool:
+        """Whether so many days of waiting are too many; never for a ride that has its date."""
+        return bool(self.patience) and days >= getattr(policy, self.patience)
+
+
+OF_KIND = {
+    Step.Kind.BRIEFING: Stage.BRIEFING,
+    Step.Kind.PAPER: Stage.PAPER,
+    Step.Kind.FORM: Stage.FORM,
+    Step.Kind.KIT: Stage.KIT,
+    Step.Kind.RIDE: Stage.RIDE,
+    Step.Kind.DOORS: Stage.DOORS,
+}
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """What a person waits for. `since` and `days` are dates in the programme's zone."""
+
+    stage: Stage
+    since: date
+    step: Step | None = None  # the first that is missing
+    run: Run | None = None  # of the ride that it is about
+    lead: Person | None = None
+    join: Join | None = None
+
+
+@dataclass(frozen=True)
 class OnTheWay:
     person: Person
-    missing: list[Step]
-    next_ride: Booking | None = None  # their next second seat
-    unsigned: list[Booking] = field(default_factory=list)  # rides with a lead driver that nobody signed off
+    what: Waiting
+    days: int
+    is_stuck: bool
 
     @property
-    def waits_for_ride(self) -> bool:
-        """Whether the shadow ride is all that is missing."""
-        return [step.kind for step in self.missing] == [Step.Kind.RIDE]
+    def stage(self) -> Stage:
+        return self.what.stage
 
 
 def on_the_way(*, at: datetime) -> list[OnTheWay]:
-    """Everybody who drives or means to and is not ready today for want of one of the programme's own
-    steps, longest since joining first. A constant number of queries; one for each kind of step."""
-    people = list(Person.objects.drivers().select_related("user").order_by("joined_on", "name", "pk"))
-    missing = clearance.missing_by_person(people, on=today(at))
-    found = {person.pk: OnTheWay(person, missing[person.pk]) for person in people if missing[person.pk]}
-    rides = (
-        Booking.objects.live()
-        .filter(seat=Booking.Seat.SECOND, person__in=found, run__cancelled_at=None)
-        .select_related("run")
-        .order_by("run__starts_at")
+    """Everybody who asks to join, whom nobody has greeted yet, or who drives or means to and is not ready
+    today for want of one of the programme's own steps; longest wait first. People on a break are not here.
+
+    The number of queries does not grow with people, runs or steps.
+    """
+    known, policy = Known.at(at), Policy.current()
+    found = []
+    for person in known.people.values():
+        what = waits_for(person, known)
+        days = (known.today - what.since).days
+        found.append(OnTheWay(person, what, days, what.stage.is_long(days, policy)))
+    return sorted(found, key=lambda one: (one.what.since, one.person.name, one.person.pk))
+
+
+def waiting_for_the_desk(*, at: datetime) -> int:
+    """How many people the coordinator could help on today."""
+    whose = (WaitsFor.ANSWER, WaitsFor.DESK)
+    return sum(one.stage.waits_for in whose for one in on_the_way(at=at))
+
+
+# --- the one decision
+
+
+def waits_for(person: Person, known: Known) -> Waiting:
+    """What this person waits for, and since when: an answer, a hello, the sign-off of a ride they had, a
+    photograph to confirm, then the first missing step in the programme's order."""
+    join, step = known.joins.get(person.pk), known.missing.get(person.pk)
+    if join and join.state == Join.State.ASKED_BACK:
+        return Waiting(Stage.ASKED_BACK, known.day(known.asked_back.get(person.pk, join.asked_at)), join=join)
+    if join:
+        return Waiting(Stage.ASKS, known.day(join.asked_at), join=join)
+    ride = known.unsigned.get(person.pk)
+    if ride:
+        since = known.day(ride.run.ends_at)
+        late = (known.today - since).days >= SIGN_OFF_DAYS
+        stage = Stage.UNSIGNED if late else Stage.SIGN_OFF
+        return Waiting(stage, since, step, ride.run, known.leads[ride.run_id])
+    if person.pk in known.to_greet:
+        return Waiting(Stage.HELLO, known.greet_since(person), step)
+    photo = known.photos.get(person.pk)
+    if photo:
+        return Waiting(Stage.PHOTO, known.day(photo.at), photo.step)
+    if step is None:
+        return Waiting(Stage.DOORS, known.stage_began(person, None))
+    if step.kind == Step.Kind.RIDE:
+        return waits_for_a_ride(person, step, known)
+    if step.kind == Step.Kind.PAPER and known.was_only_seen(person, step):
+        return Waiting(Stage.DATE, known.stage_began(person, step), step)
+    return Waiting(OF_KIND[Step.Kind(step.kind)], known.stage_began(person, step), step)
+
+
+def waits_for_a_ride(person: Person, step: Step, known: Known) -> Waiting:
+    """One that is arranged, an answer to one that is proposed, or one to arrange. A second seat beside
+    somebody who is no lead driver is no shadow ride: that run is named, and a lead driver is to be found."""
+    ride = known.rides.get(person.pk)
+    lead = known.leads.get(ride.run_id) if ride else None
+    if ride and lead:
+        return Waiting(Stage.RIDES, known.day(ride.booked_at), step, ride.run, lead)
+    pairing = known.pairings.get(person.pk)
+    if pairing:
+        stage = Stage.PROPOSAL if pairing.lead_agreed_at else Stage.LEAD_ANSWER
+        return Waiting(stage, known.day(pairing.proposed_at), step, pairing.run, pairing.lead)
+    return Waiting(Stage.RIDE, known.stage_began(person, step), step, ride.run if ride else None)
+
+
+# --- what is known
+
+
+@dataclass(frozen=True)
+class Done:
+    """A completion, as far as waiting goes. Dates in the programme's zone; `withdrawn` None: it stands."""
+
+    step: int
+    first: date
+    until: date | None
+    seen: bool
+    withdrawn: date | None
+
+
+@dataclass
+class Known:
+    """Everything the decision looks at, by the person's key; read at once."""
+
+    today: date
+    zone: ZoneInfo
+    people: dict[int, Person] = field(default_factory=dict)
+    missing: dict[int, Step] = field(default_factory=dict)  # the first missing step of each
+    order: dict[int, int] = field(default_factory=dict)  # the place of each step
+    applies_from: dict[int, date] = field(default_factory=dict)  # by the step, of its term today
+    joins: dict[int, Join] = field(default_factory=dict)  # open ones
+    asked_back: dict[int, datetime] = field(default_factory=dict)
+    to_greet: set[int] = field(default_factory=set)
+    done: dict[int, list[Done]] = field(default_factory=lambda: defaultdict(list))
+    heard: dict[int, date] = field(default_factory=dict)  # the last word on a ride: again, or taken back
+    photos: dict[int, PaperPhoto] = field(default_factory=dict)
+    rides: dict[int, Booking] = field(default_factory=dict)  # the next one
+    unsigned: dict[int, Booking] = field(default_factory=dict)  # the oldest one
+    leads: dict[int, Person] = field(default_factory=dict)  # by the run: the lead driver who drives it
+    pairings: dict[int, Pairing] = field(default_factory=dict)
+
+    @classmethod
+    def at(cls, at: datetime) -> Known:
+        zone = Programme.current().zone
+        known = cls(today=at.astimezone(zone).date(), zone=zone)
+        known.read_people()
+        known.read_joins()
+        known.read_steps()
+        known.read_rides(at)
+        return known
+
+    def day(self, moment: datetime) -> date:
+        return moment.astimezone(self.zone).date()
+
+    def read_people(self) -> None:
+        for person in not_ready(self.today):
+            self.people[person.pk] = person
+        for person in to_greet():
+            self.to_greet.add(person.pk)
+            self.people.setdefault(person.pk, person)
+
+    def read_joins(self) -> None:
+        for join in Join.objects.open().filter(person__left_on=None).select_related("person"):
+            self.joins[join.person_id] = join
+            self.people.setdefault(join.person_id, join.person)
+        asked = Event.objects.filter(person_id__in=self.joins, verb="asked something back").order_by()
+        self.asked_back = dict(asked.values_list("person_id").annotate(last=Max("at")))
+
+    def read_steps(self) -> None:
+        terms = StepTerm.objects.in_force(self.today, []).select_related("step")
+        steps: dict[int, Step] = {}
+        for place, term in enumerate(terms.order_by("step__position", "step_id")):
+            steps[term.step_id] = term.step
+            self.order[term.step_id], self.applies_from[term.step_id] = place, term.applies_from
+        for pk, person in self.people.items():
+            first = getattr(person, "first_missing", None)
+            if first:
+                self.missing[pk] = steps[first]
+        self.read_completions(steps)
+        photos = PaperPhoto.objects.filter(person__in=self.people).select_related("step").defer("image")
+        for photo in photos.order_by("-at", "-pk"):
+            self.photos[photo.person_id] = photo  # the oldest is what they have waited for longest
+
+    def read_completions(self, steps: Iterable[int]) -> None:
+        rows = Completion.objects.filter(person__in=self.people, step__in=steps).order_by()
+        fields = ("person", "step", "valid_from", "valid_until", "how", "withdrawn_at")
+        for person, step, first, until, how, withdrawn in rows.values_list(*fields):
+            gone = self.day(withdrawn) if withdrawn else None
+            seen = how == Completion.How.SEEN
+            self.done[person].append(Done(step, first, until, seen, gone))
+
+    def read_rides(self, at: datetime) -> None:
+        """The rides of those who still lack one."""
+        lacking = self.lack_a_ride()
+        rides = Booking.objects.live().filter(seat=Booking.Seat.SECOND, person__in=lacking)
+        rides = rides.filter(run__in=Run.objects.on_the_books().without_closed().order_by())
+        rides = rides.filter(Q(run__ends_at__gt=at) | Q(sign_off=None))
+        found = list(rides.select_related("run").order_by("run__starts_at", "pk"))
+        drivers = Booking.objects.live().drivers().filter(run__in=[ride.run_id for ride in found])
+        for driver in drivers.exclude(person__lead_since=None).select_related("person"):
+            self.leads[driver.run_id] = driver.person
+        for ride in found:
+            if ride.run.ends_at > at:
+                self.rides.setdefault(ride.person_id, ride)
+            elif ride.run_id in self.leads:
+                self.unsigned.setdefault(ride.person_id, ride)
+        pairings = Pairing.objects.open().filter(trainee__in=lacking, run__starts_at__gt=at)
+        self.pairings = {one.trainee_id: one for one in pairings.select_related("run", "lead")}
+        for sign_off in SignOff.objects.filter(trainee__in=lacking).order_by("ridden_on", "pk"):
+            gone = sign_off.withdrawn_at
+            word = self.day(gone) if gone else sign_off.ridden_on
+            self.heard[sign_off.trainee_id] = max(word, self.heard.get(sign_off.trainee_id, word))
+
+    def lack_a_ride(self) -> set[int]:
+        """Who of these people has no ride behind them that counts: one question to the gate."""
+        unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=self.today, sites=[])
+        people = Person.objects.filter(pk__in=self.missing).order_by()
+        return set(
+            people.filter(Exists(unmet.filter(step__kind=Step.Kind.RIDE))).values_list("pk", flat=True)
+        )
+
+    def was_only_seen(self, person: Person, step: Step) -> bool:
+        """Whether the last that is known of a paper is that somebody saw it."""
+        of_step = [one for one in self.done[person.pk] if one.step == step.pk and one.withdrawn is None]
+        last = max(of_step, key=lambda one: one.first, default=None)
+        return last is not None and last.seen
+
+    def greet_since(self, person: Person) -> date:
+        settled = getattr(person, "taken_in_at", None)
+        return self.day(settled) if settled else person.joined_on
+
+    def stage_began(self, person: Person, step: Step | None) -> date:
+        """The day from which the step (None: none is missing) was the next thing: they joined, were taken
+        in or came back; the steps before it were done for the first time; what they had of it ran out or
+        was taken back; it was asked for."""
+        place = self.order[step.pk] if step else len(self.order)
+        days = [person.joined_on, self.greet_since(person)]
+        if person.back_on:
+            days.append(person.back_on)
+        before: dict[int, date] = {}
+        for one in self.done[person.pk]:
+            if step and one.step == step.pk:
+                days += [one.first, one.until + DAY] if one.until else [one.first]
+                days += [one.withdrawn] if one.withdrawn else []
+            elif self.order[one.step] < place and one.withdrawn is None:
+                before[one.step] = min(one.first, before.get(one.step, one.first))
+        days += before.values()
+        if step:
+            days.append(self.applies_from[step.pk])
+            if step.kind == Step.Kind.RIDE and person.pk in self.heard:
+                days.append(self.heard[person.pk])
+        return max(day for day in days if day <= self.today) if person.joined_on <= self.today else self.today
+
+
+def not_ready(today: date) -> PersonQuerySet:
+    """Who drives or means to and lacks a step of the programme's own, with its key as `first_missing`; and
+    who lacks none but has never driven nor read any door notes, without which no run is open to them."""
+    unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=today, sites=[])
+    first = unmet.order_by("step__position", "step_id").values("step_id")[:1]
+    driven = Booking.objects.live().drivers().filter(person=OuterRef("pk"))
+    doors = Step.objects.filter(kind=Step.Kind.DOORS, site__ended_on=None)
+    read = Completion.objects.standing().filter(person=OuterRef("pk"), step__kind=Step.Kind.DOORS)
+    strangers = Q(Exists(doors), ~Exists(read), ~Exists(driven))
+    people = Person.objects.drivers().annotate(
+        first_missing=Subquery(first), taken_in_at=F("join__settled_at")
     )
-    for ride in rides.filter(run__ends_at__gt=at):
-        one = found[ride.person_id]
-        one.next_ride = one.next_ride or ride
-    led = Booking.objects.live().drivers().exclude(person__lead_since=None)
-    for ride in rides.filter(run__ends_at__lte=at, sign_off=None, run__in=led.values("run")):
-        found[ride.person_id].unsigned.append(ride)
-    return list(found.values())
+    return people.filter(Q(first_missing__isnull=False) | strangers)
+
+
+def to_greet() -> PersonQuerySet:
+    """Who was taken in when they asked, and nobody has spoken with them since: no hello is noted, and no
+    coordinator has recorded anything of theirs."""
+    met = Completion.objects.filter(person=OuterRef("pk"), recorded_by__is_coordinator=True)
+    events = Event.objects.filter(person_id=OuterRef("pk"), verb__in=HELLO_VERBS)
+    last = Subquery(events.order_by("-at", "-pk").values("verb")[:1])
+    people = Person.objects.present().filter(join__state=Join.State.ACCEPTED)
+    people = people.annotate(taken_in_at=F("join__settled_at"), said=last)
+    return people.exclude(Exists(met)).filter(Q(said=None) | ~Q(said=SAID_HELLO))

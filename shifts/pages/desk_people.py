@@ -34,7 +34,7 @@ from shifts.pages.forms_people import (
 from shifts.pages.person_history import history_of
 from shifts.pages.regular_rows import rows_of_person
 from shifts.pages.undo import back_to, offer_undo, undo_offered
-from shifts.seats import consequences
+from shifts.seats import breaks, consequences
 from shifts.seats.rides import sign_off_told
 from sites.models import Site
 from volunteers import clearance, doors, progress

@@ -571,48 +571,6 @@ def test_a_full_week_is_drawn_densely(desk, sites):
     assert desk.get(reverse("desk_week")).context["dense"]
 
 
-# --- orientation
-
-
-def test_orientation_lists_who_is_on_the_way_with_the_next_act(desk, sites):
-    ready_person(name="Ready Rowan")
-    PersonFactory(name="New Nell", joined_on=date(2026, 6, 1))
-    make_ready(PersonFactory(name="Kit Kay", joined_on=date(2026, 5, 1)), without=("kit", "ride"))
-    waits = make_ready(PersonFactory(name="Wait Will", joined_on=date(2026, 4, 1)), without=("ride",))
-    books = make_ready(PersonFactory(name="Book Bo", joined_on=date(2026, 3, 1)), without=("ride",))
-    rode = make_ready(PersonFactory(name="Rode Ro", joined_on=date(2026, 2, 1)), without=("ride",))
-    paper = make_ready(PersonFactory(name="Lapsed Lu", joined_on=date(2026, 1, 1)), until=date(2026, 6, 1))
-    lead = lead_driver()
-    ahead = make_run(starts_at=NOW + DAY, sites=sites, title="Ahead")
-    past = make_run(starts_at=NOW - DAY, sites=sites, title="Past")
-    opened = make_run(starts_at=NOW + 2 * DAY, sites=sites, title="Open")
-    for run in (ahead, past, opened):
-        put(lead, run)
-    put(books, ahead, "second")
-    put(rode, past, "second")
-    answer = desk.get(reverse("desk_orientation"))
-    rows = {one["name"]: one for one in answer.context["people"]}
-    assert list(rows) == ["Lapsed Lu", "Rode Ro", "Book Bo", "Wait Will", "Kit Kay", "New Nell"]
-    assert rows["Lapsed Lu"]["missing"] == ["Driver's license", "Car insurance card"]
-    assert rows["Lapsed Lu"]["url"] == reverse("desk_person", args=[paper.pk])
-    assert rows["Rode Ro"]["act_url"] == reverse("desk_run", args=[past.pk])
-    assert "Ask the lead driver how it went" in rows["Rode Ro"]["act"]
-    assert rows["Book Bo"]["act"] == "Rides along: Ahead, Wed, Jun 3, 10:00 a.m. Nothing to do until then."
-    assert (rows["Wait Will"]["act_url"], rows["Wait Will"]["waits"]) == ("#rides", True)
-    assert rows["Kit Kay"]["act"] == "Hand it over and tick it off: Starter kit."
-    assert rows["New Nell"]["days"] == 1
-    assert [card["title"] for card in answer.context["rides"]] == ["Open"]
-    assert waits.name in text_of(answer)
-
-
-def test_orientation_when_nobody_is_on_the_way(desk):
-    assert reverse("desk_import") in text_of(desk.get(reverse("desk_orientation")))
-    ready_person()
-    page = text_of(desk.get(reverse("desk_orientation")))
-    assert "Everybody is ready" in page
-    assert reverse("desk_import") not in page
-
-
 # --- how many queries
 
 
@@ -659,9 +617,6 @@ EVERY_PAGE = 5
         ("desk", 41),
         # runs, stops, people; policy; closures
         ("desk_week", 5),
-        # people; programme; steps in force and one a step (6); rides ahead, rides behind; open rides,
-        # their stops, people
-        ("desk_orientation", 14),
     ],
 )
 def test_queries_do_not_grow_with_the_runs(name, own, desk, sites):
@@ -676,15 +631,3 @@ def test_queries_do_not_grow_with_the_runs(name, own, desk, sites):
             desk.get(reverse(name))
         numbers.append(len(queries))
     assert numbers == [EVERY_PAGE + own] * 2, "\n".join(query["sql"][:200] for query in queries)
-
-
-def test_queries_of_orientation_do_not_grow_with_the_people(desk):
-    desk.get(reverse("desk_orientation"))
-    numbers = []
-    for count in (3, 60):
-        for _ in range(count):
-            PersonFactory()
-        with CaptureQueriesContext(connection) as queries:
-            desk.get(reverse("desk_orientation"))
-        numbers.append(len(queries))
-    assert numbers[0] == numbers[1]
