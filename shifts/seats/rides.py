@@ -1,7 +1,8 @@
-"""Shadow rides: the sign-off of a ride that took place."""
+"""Shadow rides: the sign-off of a ride that took place, and taking one back."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
@@ -10,17 +11,25 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from shifts.models import Booking, Run
+from shifts.seats import notices
+from sites.log import record
 from volunteers.models import Person, SignOff
-from volunteers.progress import NotPossible, sign_off
+from volunteers.progress import NotPossible, sign_off, withdraw
 
 
 def ride_of(run: Run) -> tuple[Booking, Booking] | None:
-    """The lead driver's booking and the second seat's, where both were on the run; else None."""
+    """The lead driver's booking and the second seat's, where both were on the run; else None. Whoever was
+    made a lead driver after that date led nobody."""
     seated = {booking.seat: booking for booking in run.bookings.live().select_related("person")}
     driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
-    if driver is None or second is None or not driver.person.is_lead:
+    if driver is None or second is None or not led_on(driver.person, run.local_date):
         return None
     return driver, second
+
+
+def led_on(person: Person, day: date) -> bool:
+    """Whether somebody who is a lead driver now was one on the day."""
+    return person.lead_since is not None and person.lead_since <= day
 
 
 @transaction.atomic
@@ -32,13 +41,14 @@ def sign_off_ride(
     by: Any,
     remarks: str = "",
     private_remarks: str = "",
+    checklist: Iterable[str] = (),
     told_reason: str = "",
     at: datetime | None = None,
 ) -> SignOff:
     """The lead driver of this run records how the ride went, from its start on; once, unless taken back.
 
-    `told_reason` is the coordinator's word on how they know, when they record it for the lead.
-    Raises NotPossible with a sentence.
+    `checklist` are the points they ticked, in their words. `told_reason` is the coordinator's word on how they
+    know, when they record it for the lead. Raises NotPossible with a sentence.
     """
     at = at or timezone.now()
     run = Run.objects.locked().get(pk=run.pk)
@@ -49,7 +59,7 @@ def sign_off_ride(
         raise NotPossible(_("That ride is still to come."))
     second = ride[1]
     if second.sign_off and not second.sign_off.is_taken_back:
-        raise NotPossible(_("This ride has been signed off already."))
+        raise NotPossible(already(second.sign_off))
     signed = sign_off(
         trainee=second.person,
         lead=lead,
@@ -58,6 +68,7 @@ def sign_off_ride(
         by=by,
         remarks=remarks,
         private_remarks=private_remarks,
+        checklist=checklist,
         told_reason=told_reason,
         sites=run.site_ids,
         at=at,
@@ -67,13 +78,72 @@ def sign_off_ride(
     return signed
 
 
+def already(signed: SignOff) -> str:
+    """Who signed the ride off before, and what to do where that was wrong."""
+    who = {"name": signed.lead.name, "outcome": signed.get_outcome_display()}
+    said = (
+        _("This ride was signed off already by the coordinator, as %(name)s told it: %(outcome)s.")
+        if signed.told
+        else _("This ride was signed off already by %(name)s: %(outcome)s.")
+    )
+    return f"{said % who} " + _("If that is wrong, the coordinator can take it back.")
+
+
+@transaction.atomic
+def take_back(signed: SignOff, *, reason: str, by: Any, at: datetime | None = None) -> list[Booking]:
+    """A sign-off counts no longer, and the ride can be signed off again; the record itself stays.
+
+    Returns the trainee's seats ahead, as a driver, that they are no longer ready for: they keep them, flagged.
+    They and the other coordinators are told. Raises NotPossible with a sentence.
+    """
+    at = at or timezone.now()
+    reason = reason.strip()[:200]
+    if not reason:
+        raise NotPossible(_("Say why, so that others can read it later."))
+    list(Run.objects.locked().filter(bookings__sign_off=signed))
+    trainee = Person.objects.locked().get(pk=signed.trainee_id)
+    signed = SignOff.objects.select_related("completion", "lead", "trainee").get(pk=signed.pk)
+    if signed.is_taken_back:
+        raise NotPossible(_("This sign-off was taken back already."))
+    before = {booking.pk for booking in not_ready_for(trainee, at)}
+    if signed.completion:
+        withdraw(signed.completion, reason=reason, by=by, at=at)
+    signed.withdrawn_at, signed.withdrawn_by, signed.withdrawn_reason = at, by, reason
+    signed.save(update_fields=["withdrawn_at", "withdrawn_by", "withdrawn_reason"])
+    record(
+        verb="sign-off taken back",
+        subject=signed,
+        person=trainee,
+        by=by,
+        at=at,
+        after={"lead": signed.lead, "on": signed.ridden_on, "outcome": signed.outcome, "reason": reason},
+    )
+    lost = [booking for booking in not_ready_for(trainee, at) if booking.pk not in before]
+    notices.sign_off_taken_back(signed, lost, by=by, at=at)
+    return lost
+
+
+def would_lose(signed: SignOff, *, at: datetime) -> list[Booking]:
+    """What `take_back` would return: it is done and undone, so that the answer is no other."""
+    with transaction.atomic():
+        lost = take_back(signed, reason="A look.", by=None, at=at)
+        transaction.set_rollback(True)
+    return lost
+
+
+def not_ready_for(person: Person, at: datetime) -> list[Booking]:
+    """Their runs ahead, as the driver, that the gate would refuse now; by start."""
+    gone = Booking.objects.clearance_gone().of(person).select_related("run", "person")
+    return list(gone.filter(run__ends_at__gt=at, run__cancelled_at=None).order_by("run__starts_at"))
+
+
 @transaction.atomic
 def sign_off_told(
     *, trainee: Person, lead: Person, ridden_on: date, told: str, by: Any, at: datetime | None = None
 ) -> SignOff:
     """ "Ready", as the lead driver told the coordinator: of the run of that day where it is known, else of a
     ride that stands in no run. Raises NotPossible with a sentence."""
-    rides = Booking.objects.live().of(trainee).filter(seat=Booking.Seat.SECOND, sign_off=None)
+    rides = Booking.objects.live().of(trainee).filter(seat=Booking.Seat.SECOND).unsigned()
     for booking in rides.filter(run__local_date=ridden_on, run__cancelled_at=None).select_related("run"):
         ride = ride_of(booking.run)
         if ride and ride[0].person_id == lead.pk:
