@@ -4,7 +4,7 @@ the one thing to do next, which is decided here and nowhere else."""
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Any
@@ -19,7 +19,7 @@ from shifts.pages import volunteer_parts as parts
 from sites.models import Programme
 from volunteers import clearance
 from volunteers.clearance import StepState
-from volunteers.models import Completion, Person, Step, StepTerm
+from volunteers.models import Completion, Join, Person, Step, StepTerm
 from volunteers.progress import today
 from volunteers.reading import SHIPPED
 
@@ -94,7 +94,7 @@ class MySteps:
         start. Each with `lead_name`, the driver's where it is a lead driver, else None."""
         driver = Booking.objects.live().drivers().filter(run=OuterRef("run"))
         lead = driver.exclude(person__lead_since=None).values("person__name")[:1]
-        mine = Booking.objects.live().of(self.person).filter(seat=Booking.Seat.SECOND, sign_off=None)
+        mine = Booking.objects.live().of(self.person).unsigned().filter(seat=Booking.Seat.SECOND)
         recent = mine.filter(run__cancelled_at=None, run__ends_at__gt=self.at - WORD_AWAITED)
         return list(
             recent.annotate(lead_name=Subquery(lead)).select_related("run").order_by("run__starts_at")
@@ -215,6 +215,8 @@ class MySteps:
                 "url": reverse("run", args=[ahead.run_id]),
                 "action": _("Look at the run"),
             }
+        if self.person.asking_since or self.person.paused_on:
+            return {"url": "", "action": ""}  # no seat for them now
         if self.proposed:
             return self.proposed_facts(self.proposed)
         if self.ride_with_room:
@@ -314,6 +316,21 @@ class MySteps:
         return next((self.of_step(state.step, task) for state, task in rows), None)
 
     def request_waits(self, since: date) -> NextThing:
+        """Of somebody whom no coordinator has taken in yet. What can be read, can be read meanwhile."""
+        join = getattr(self.person, "join", None)
+        if join and join.state == Join.State.ASKED_BACK:
+            return NextThing(
+                name=_("The coordinator has a question"),
+                how=join.question,
+                takes=_("A minute."),
+                url=reverse("join_answer"),
+                action=_("Answer the question"),
+            )
+        word = _("Your request is with the coordinator since %(day)s.") % {"day": date_format(since)}
+        for state, task in self.rows:
+            if task["state"] == "missing" and state.step.kind == Step.Kind.BRIEFING:
+                meanwhile = self.of_step(state.step, task)
+                return replace(meanwhile, word=f"{word} {_('You can read this meanwhile.')}")
         return NextThing(
             name=_("Your request is with the coordinator"),
             state="waiting",

@@ -27,13 +27,16 @@ from shifts.pages import volunteer_parts as parts
 from shifts.pages import volunteer_run as page
 from shifts.pages.access import Request, is_coordinator, volunteer_only
 from shifts.pages.forms_volunteer import GiveBackForm, SignOffForm, span_of_days
+from shifts.pages.my_steps import MySteps, NextThing
+from shifts.pages.offline import Done, Outcome, Refused, mistakes_in, resendable
 from shifts.pages.readings import readings_in, record_readings
 from shifts.pages.regular_parts import my_regular_runs
+from shifts.pages.undo import back_to
 from shifts.seats import booking as seats
 from shifts.seats import days, handover
 from shifts.seats.keeping import kept_for
 from shifts.seats.refusals import AlreadyOn, Refusal
-from shifts.seats.rides import ride_of, sign_off_ride
+from shifts.seats.rides import led_on, ride_of, sign_off_ride
 from sites.models import Programme
 from volunteers import clearance
 from volunteers.models import Person, Step, StepTerm
@@ -78,13 +81,15 @@ def rides_to_sign_off(lead: Person, at: datetime) -> list[Booking]:
     driven = Booking.objects.live().of(lead).drivers()
     rides = list(
         Booking.objects.live()
-        .filter(seat=Booking.Seat.SECOND, sign_off=None, run__in=driven.values("run"))
+        .unsigned()
+        .filter(seat=Booking.Seat.SECOND, run__in=driven.values("run"))
         .filter(run__cancelled_at=None, run__ends_at__lte=at, run__ends_at__gt=at - SIGN_OFF_REMINDER)
         .select_related("run", "person")
+        .prefetch_related("run__stops__site")
         .order_by("run__starts_at")
     )
-    waiting = page.needing_a_ride([ride.person for ride in rides], at)
-    return [ride for ride in rides if ride.person_id in waiting]
+    waiting = page.needing_a_ride(rides, at)
+    return [ride for ride in rides if ride.pk in waiting and led_on(lead, ride.run.local_date)]
 
 
 # --- my next run
@@ -98,22 +103,27 @@ def home(request: Request) -> HttpResponse:
     at = timezone.now()
     runs = list(with_lacking(runs_ahead_of(person, at), person).with_closed().with_people())
     steps = lacking_steps(runs)
-    standing = clearance.standing(person, on=localdate(at)) if person.drives else []
+    mine = MySteps(person, programme=request.programme, at=at)
     context = {
         "household": [one for one in Person.objects.of(request.user) if one.pk != person.pk],
         "next_run": next_run(runs[0], person, steps[runs[0].pk]) if runs else None,
         "later": [parts.card_of(run, person, own_note(run, person, steps[run.pk])) for run in runs[1:]],
-        "missing": [parts.missing_task(state.step) for state in standing if not state.met],
-        "expiring": [
-            {"name": parts.title_of(state.step), "until": state.valid_until}
-            for state in standing
-            if state.met and parts.expires_soon(state.valid_until, localdate(at))
-        ],
+        "thing": thing_at_home(mine, runs),
+        "expiring": [task for task in mine.tasks if task["state"] == "expiring"] if person.drives else [],
         "rides": rides_to_sign_off(person, at) if person.is_lead else [],
         "regular_runs": my_regular_runs(person, at),
         "asked": [asked_card(one) for one in handover.asked_of(person, at)],
     }
     return render(request, "volunteer/home.html", context)
+
+
+def thing_at_home(mine: MySteps, runs: list[Run]) -> NextThing | None:
+    """The next thing on the way to driving alone. A run ahead is shown rather than what merely waits, and
+    whoever asks to join has a panel of their own."""
+    if not mine.is_under_way or mine.person.asking_since:
+        return None
+    thing = mine.next_thing()
+    return None if runs and thing.state == "waiting" else thing
 
 
 def asked_card(hand_over: HandOver) -> dict[str, str]:
@@ -353,25 +363,26 @@ def give_back(request: Request, pk: int) -> HttpResponse:
 
 @require_POST
 @volunteer_only
-def sign_off(request: Request, pk: int) -> HttpResponse:
-    """The lead driver's record of a shadow ride."""
+@resendable
+def sign_off(request: Request, pk: int) -> Outcome:
+    """The lead driver's record of a shadow ride, from the run's page or its sheet."""
     found, person, at = run_or_404(pk), who(request), timezone.now()
     ride = ride_of(found) if person.is_lead else None
     if ride is None or ride[0].person_id != person.pk:
         raise Http404
     if found.starts_at > at:
-        return show(request, found, problem=_("That ride is still to come."), status=409)
-    form = SignOffForm(request.POST)
+        why = _("That ride is still to come.")
+        return Refused(why, lambda: show(request, found, problem=why, status=409))
+    form = SignOffForm(request.POST, points=Policy.current().points())
     if not form.is_valid():
-        return show(request, found, form=form)
+        return Refused(mistakes_in(form), lambda: show(request, found, form=form), status=400)
     try:
         sign_off_ride(run=found, lead=person, by=request.user, **form.cleaned_data)
     except NotPossible as impossible:
-        return show(request, found, form=form, form_problem=str(impossible), status=409)
-    messages.success(
-        request, _("Recorded. %(name)s reads your words here.") % {"name": ride[1].person.first_name}
-    )
-    return redirect("run", pk=pk)
+        why = str(impossible)
+        return Refused(why, lambda: show(request, found, form=form, form_problem=why, status=409))
+    said = _("Recorded. %(name)s reads your words here.") % {"name": ride[1].person.first_name}
+    return Done(said, back_to(request, reverse("run", args=[pk])))
 
 
 @require_POST
