@@ -70,7 +70,8 @@ def show(request: Request, **wrong: Any) -> HttpResponse:
         ],
         **wrong,
     }
-    context["form"] = wrong.get("me_form") or wrong.get("away_form") or wrong.get("help_form")  # for the summary at the top
+    # For the summary at the top.
+    context["form"] = wrong.get("me_form") or wrong.get("away_form") or wrong.get("help_form")
     context["formset"] = wrong.get("cars") or wrong.get("hours")
     return render(request, "volunteer/me.html", context)
 
