@@ -10,7 +10,7 @@ from django.utils.timezone import localtime
 
 from shifts.models import Booking, Run
 from sites.models import Event
-from volunteers.models import Person
+from volunteers.models import KitMove, Person
 
 
 def history_of(run: Run) -> list[dict[str, Any]]:
@@ -23,7 +23,7 @@ def history_of(run: Run) -> list[dict[str, Any]]:
     ]
 
 
-def who_did(event: Event) -> str:
+def who_did(event: Event | KitMove) -> str:
     """The name behind the sign-in; where a household shares it, all of them."""
     if event.by is None:
         return "the schedule"
@@ -42,6 +42,9 @@ def what_was_done(event: Event, person: Person | None) -> str:
         "hand-over declined": f"{name} does not take the run",
         "hand-over withdrawn": f"asked {name} no longer",
         "on again": "put the run on again",
+        "also along": f"{name} takes {after['names']} along"
+        if after.get("names")
+        else f"{name} takes nobody else along",
         "confirmed": f"{name} accepted in the calendar",
         "noted": f"note: {after.get('note')}" if after.get("note") else "took the note away",
     }

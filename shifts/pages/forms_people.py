@@ -7,6 +7,7 @@ from typing import Any
 
 from django import forms
 from django.conf import settings
+from django.core.validators import MinValueValidator
 from django.db.models import QuerySet
 from django.http import QueryDict
 from django.utils.text import format_lazy
@@ -23,7 +24,8 @@ from shifts.pages.forms_fields import (
     PhoneField,
     typed_day,
 )
-from volunteers.models import Completion, Person, Step
+from volunteers.kits import MOST as MOST_KITS
+from volunteers.models import Completion, PaperPhoto, Person, Step
 from volunteers.progress import DATE_TO_FOLLOW_DAYS, today
 from volunteers.roster.reading import LARGEST, Unreadable, decode
 
@@ -101,8 +103,11 @@ class PaperForm(StepForm):
     )
     seen = forms.BooleanField(label="Papers seen, date to follow", required=False)
 
-    def __init__(self, *args: Any, **options: Any) -> None:
+    def __init__(self, *args: Any, photo: PaperPhoto | None = None, **options: Any) -> None:
         super().__init__(*args, **options)
+        if photo and photo.said_until:
+            self.fields["valid_until"].initial = photo.said_until
+            self.fields["valid_until"].help_text = "As they typed it: compare it with the photo."
         last = today() + timedelta(days=DATE_TO_FOLLOW_DAYS)
         self.fields[
             "seen"
@@ -121,6 +126,36 @@ class PaperForm(StepForm):
         if self.cleaned_data["seen"]:
             return {"how": Completion.How.SEEN}
         return {"valid_until": self.cleaned_data["valid_until"]}
+
+    @property
+    def shown(self) -> int | None:
+        """The key of the photograph that stood beside the form."""
+        key = self.data.get("photo", "")
+        return int(key) if key.isascii() and key.isdecimal() else None
+
+
+class PaperDateForm(forms.Form):
+    """Nothing but the date, in a list of papers."""
+
+    valid_until = typed_day(
+        label="Valid until", past=False, error_messages={"required": "Give the date on it, like 3/31/2027."}
+    )
+
+
+class KitsForm(forms.Form):
+    """How many kits."""
+
+    number = forms.IntegerField(
+        label="Kits",
+        min_value=0,
+        max_value=MOST_KITS,
+        error_messages={"required": "Write how many.", "invalid": "Write a number, like 6."},
+    )
+
+    def __init__(self, *args: Any, least: int = 0, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if least:
+            self.fields["number"].validators.append(MinValueValidator(least, "Write 1 or more."))
 
 
 class WaivableForm(DatedForm):
@@ -154,6 +189,15 @@ class WaivableForm(DatedForm):
         return super().facts()
 
 
+class KitForm(WaivableForm):
+    """A starter kit from the shelf, or waived."""
+
+    @property
+    def anyway(self) -> bool:
+        """Whether it is handed over though none is on the shelf as counted."""
+        return "anyway" in self.data
+
+
 class RideForm(WaivableForm):
     """A ride as the lead driver told it, or waived."""
 
@@ -183,16 +227,19 @@ class RideForm(WaivableForm):
 
 FORMS: dict[str, type[StepForm]] = {
     Step.Kind.BRIEFING: DatedForm,
-    Step.Kind.PAPER: PaperForm,
     Step.Kind.FORM: DatedForm,
-    Step.Kind.KIT: WaivableForm,
+    Step.Kind.KIT: KitForm,
     Step.Kind.DOORS: StepForm,
 }
 
 
-def step_form(step: Step, person: Person, data: QueryDict | None = None) -> StepForm:
+def step_form(
+    step: Step, person: Person, data: QueryDict | None = None, photo: PaperPhoto | None = None
+) -> StepForm:
     if step.kind == Step.Kind.RIDE:
         return RideForm(data, person=person)
+    if step.kind == Step.Kind.PAPER:
+        return PaperForm(data, photo=photo)
     return FORMS[step.kind](data)
 
 

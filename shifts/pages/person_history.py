@@ -25,6 +25,10 @@ FACTS = {
     "calendar": "how runs reach their calendar",
     "drives": "whether they drive",
     "notes": "the notes",
+    "is_adult": "adult or under 18",
+    "consent_on": "whether they may ride along",
+    "emergency_name": "the emergency contact",
+    "emergency_phone": "the emergency contact",
     "runs_a_week": "runs a week",
     "feed_nonce": "the private calendar link",
     "home_latitude": "the home",
@@ -66,6 +70,10 @@ def changed(before: dict, after: dict, run: str) -> str:
         return "made a lead driver" if after["lead_since"] else "lead driver no longer"
     if "left_on" in after:
         return "left the programme" if after["left_on"] else "came back"
+    if "paused_on" in after:
+        return "takes a break" if after["paused_on"] else "came back from the break"
+    if "consent_on" in after and set(after) == {"consent_on"}:
+        return "may ride along beside the guardian" if after["consent_on"] else "may not ride along any more"
     parts = []
     for name in after:
         what = FACTS.get(name, name.replace("_", " "))
@@ -101,11 +109,27 @@ WORDS: dict[str, Callable[[dict, dict, str], str]] = {
     "cars changed": listed("cars", "none"),
     "hours changed": lambda before, after, run: "changed the usual hours",
     "away": lambda before, after, run: f"away {us(after.get('first'))} to {us(after.get('last'))}",
+    "not at": lambda before, after, run: (
+        f"not to be sent to {after.get('site')}" + (f" ({after['reason']})" if after.get("reason") else "")
+    ),
+    "not at ended": lambda before, after, run: f"may be sent to {before.get('site')} again",
+    "also along": lambda before, after, run: (
+        f"takes {after['names']} along: {run}" if after.get("names") else f"takes nobody else along: {run}"
+    ),
     "not away": lambda before, after, run: (
         f"not away {us(before.get('first'))} to {us(before.get('last'))} after all"
     ),
     "step done": step_done,
     "step taken back": lambda before, after, run: f"{after.get('step')} taken back: {after.get('reason')}",
+    "photo sent": lambda before, after, run: f"{after.get('step')}: sent a photo",
+    "photo deleted": lambda before, after, run: f"{after.get('step')}: photo deleted",
+    "reminded": lambda before, after, run: (
+        f"{after.get('step')}: reminded, it runs out {us(after.get('until'))}"
+    ),
+    "kit handed": lambda before, after, run: "starter kit handed over",
+    "kit returned": lambda before, after, run: "starter kit returned",
+    "kit lost": lambda before, after, run: "starter kit not coming back",
+    "kit undone": lambda before, after, run: f"undone: starter kit {before.get('kind')}",
     "ride signed off": lambda before, after, run: (
         f"ride on {us(after.get('on'))} with {after.get('lead')}: "
         + ("ready to drive alone" if after.get("outcome") == "ready" else "ride once more")

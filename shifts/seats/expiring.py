@@ -1,4 +1,4 @@
-"""Papers and briefings that run out: their holders are told in time, and once for each of the policy's days."""
+"""What runs out: its holders are told in time, and once for each of the policy's days before."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from sites.models import Event, Programme, subject_of
 from volunteers import outbox, papers
 from volunteers.models import Completion, PaperPhoto, Person, Step
 
-# No mail about a date weeks off comes at night: outside the quiet hours; common practice, no published source.
+# Not at night, about a date that is days off: outside the quiet hours; common practice, no published source.
 DAY_BEGINS, DAY_ENDS = time(8), time(21)
 REMINDED = "reminded"  # the event of one reminder of one completion
 NAMED = 5  # runs named in a mail before "and more"
