@@ -90,18 +90,21 @@ def page_facts(request: HttpRequest) -> dict[str, Any]:
 
 NAV = {
     "home": "home", "regular": "home", "regular_stop": "home", "runs": "runs", "run": "runs",
-    "regular_begin": "runs", "hand_over_ask": "runs", "give_back": "runs",
+    "regular_begin": "runs", "hand_over_ask": "runs", "give_back": "runs", "sheet": "runs",
     "orientation": "orientation", "briefing": "orientation", "briefing_of": "orientation",
-    "doors": "orientation", "calendar": "calendar", "new_link": "calendar", "me": "me",
+    "doors": "orientation", "paper": "orientation",
+    "calendar": "calendar", "new_link": "calendar", "me": "me",
     "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_change_run": "desk",
     "desk_week": "week", "desk_days": "desk",
     "desk_people": "people", "desk_person": "people", "desk_new_person": "people", "desk_import": "people",
     "desk_joins": "people", "desk_join": "people", "desk_help_hours": "people", "join_answer": "home",
-    "desk_orientation": "orientation", "desk_sites": "sites", "desk_site": "sites", "desk_new_site": "sites",
+    "desk_orientation": "orientation", "desk_rides": "orientation", "desk_papers": "orientation", "desk_kits": "orientation",
+    "desk_sites": "sites", "desk_site": "sites", "desk_new_site": "sites",
     "desk_site_list": "sites", "desk_close": "sites", "desk_lift": "sites",
     "desk_shifts": "shifts", "desk_shift": "shifts", "desk_shift_end": "shifts",
     "desk_new_shift": "shifts", "desk_new_regular": "shifts",
     "desk_new_crew": "shifts", "desk_crew": "shifts", "desk_skip": "shifts", "desk_stop": "shifts",
+    "desk_sign_off_back": "people",
     "desk_settings": "settings", "desk_briefing_text": "settings",
 }  # fmt: skip
 

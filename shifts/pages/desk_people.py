@@ -23,8 +23,10 @@ from shifts.pages.forms_people import (
     AwayForm,
     CarFormSet,
     HoursForm,
+    KitForm,
     LeaveForm,
     NotesForm,
+    PaperForm,
     PersonForm,
     RideForm,
     StepForm,
@@ -37,9 +39,9 @@ from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats import breaks, consequences
 from shifts.seats.rides import sign_off_told
 from sites.models import Site
-from volunteers import clearance, doors, progress
+from volunteers import clearance, doors, kits, papers, progress
 from volunteers import people as writes
-from volunteers.models import Away, Completion, Person, Step
+from volunteers.models import Away, Completion, PaperPhoto, Person, Step
 from volunteers.roster.days import in_words
 
 EXPIRES_SOON = timedelta(days=21)  # when the first reminder of a paper goes out
@@ -291,17 +293,29 @@ def us(day: date | None) -> str:
 @coordinator_only
 @page
 def step_done(request: Request, pk: int, step: int) -> HttpResponse:
+    """Records a step for a person: a paper beside its photograph where one was sent, a kit from the shelf."""
     who, wanted = person_or_404(pk), get_object_or_404(Step.objects.select_related("site"), pk=step)
-    form = step_form(wanted, who, posted(request))
+    photo = PaperPhoto.objects.filter(person=who, step=wanted).defer("image").first()
+    form = step_form(wanted, who, posted(request), photo)
+    shelf_empty = False
     if form.is_bound and form.is_valid():
         try:
             tick_off(who, wanted, form, by=request.user)
         except progress.NotPossible as reason:
+            shelf_empty = isinstance(reason, kits.ShelfEmpty)
             form.add_error(None, str(reason))
         else:
             messages.success(request, f"{wanted.title}: recorded. {readiness(who)}")
-            return redirect(page_of(who))
-    return render(request, "desk/step_done.html", {"form": form, "who": who, "step": wanted})
+            return redirect(back_to(request, page_of(who)))
+    context = {
+        "form": form,
+        "who": who,
+        "step": wanted,
+        "photo": photo,
+        "shelf_empty": shelf_empty,
+        "next": request.POST.get("next") or request.GET.get("next", ""),
+    }
+    return render(request, "desk/step_done.html", context)
 
 
 def tick_off(who: Person, step: Step, form: StepForm, *, by: Any) -> None:
@@ -312,8 +326,28 @@ def tick_off(who: Person, step: Step, form: StepForm, *, by: Any) -> None:
         notes = step.site.door_notes()
         if notes:
             doors.read(step.site, person=who, revision=notes.revision, by=by)
+    elif isinstance(form, PaperForm):
+        papers.confirm(person=who, step=step, shown=form.shown, by=by, **form.facts())
+    elif isinstance(form, KitForm) and not facts["waived"] and step == kits.kit_step():
+        kits.hand_over(who, on=facts["on"], anyway=form.anyway, by=by)
     else:
         progress.complete(person=who, step=step, by=by, **form.facts())
+
+
+def take_back(completion: Completion, *, reason: str, by: Any) -> None:
+    """Takes a step back; a starter kit is back on the shelf with it."""
+    has_kit = completion.step == kits.kit_step() and completion.how != Completion.How.WAIVED
+    if has_kit and kits.held_by(completion.person):
+        kits.take_in(completion.person, reason=reason, by=by)
+    else:
+        progress.withdraw(completion, reason=reason, by=by)
+
+
+def kit_of(who: Person) -> dict[str, Any]:
+    """What a person's pages say of their kit: since when they hold one, or whether they need one."""
+    held = kits.held_by(who)
+    lacks = held is None and kits.lacking(progress.today()).filter(pk=who.pk).exists()
+    return {"since": us(held.since) if held else "", "is_lacking": lacks}
 
 
 def readiness(who: Person) -> str:
@@ -334,7 +368,7 @@ def step_back(request: Request, pk: int) -> HttpResponse:
     form = TakeBackForm(posted(request))
     if form.is_bound and form.is_valid():
         before = not_ready_for(who, at)
-        progress.withdraw(completion, reason=form.cleaned_data["reason"], by=request.user)
+        take_back(completion, reason=form.cleaned_data["reason"], by=request.user)
         messages.success(request, f"{completion.step.title}: taken back. {readiness(who)}")
         gone = [booking for booking in not_ready_for(who, at) if booking not in before]
         if gone:
@@ -405,18 +439,18 @@ def leave(request: Request, pk: int) -> HttpResponse:
     who = person_or_404(pk)
     if who.left_on:
         if request.method == "POST":
-            writes.come_back(who, by=request.user)
+            breaks.come_back(who, by=request.user)
             messages.success(request, f"{who.name} is back. {readiness(who)}")
         return redirect(page_of(who))
     form = LeaveForm(posted(request), bookings=runs_ahead(who, timezone.now()))
     if form.is_bound and form.is_valid():
         given = list(form.cleaned_data.get("give_up", []))
-        consequences.leave(who, give_up=given, by=request.user)
+        breaks.leave(who, give_up=given, by=request.user)
         runs = {0: "", 1: " One run is given back."}.get(len(given), f" {len(given)} runs are given back.")
         messages.success(request, f"{who.name} has left the programme.{runs}")
         offer_undo(request, f"Undo: {who.first_name} is still here", reverse("desk_leave", args=[pk]))
         return redirect(page_of(who))
-    return render(request, "desk/leave.html", {"form": form, "who": who})
+    return render(request, "desk/leave.html", {"form": form, "who": who, "kit": kit_of(who)})
 
 
 # --- cars, hours, away

@@ -372,3 +372,28 @@ def span_of_days(first: date, last: date) -> str:
     if first == last:
         return date_format(first)
     return _("%(first)s to %(last)s") % {"first": date_format(first), "last": date_format(last)}
+
+
+class PhotoForm(forms.Form):
+    """A photograph of a paper, and the date on it where they can read it. What the file really holds is
+    looked at in volunteers/papers.py."""
+
+    photo = forms.FileField(
+        label=gettext_lazy("Photo of it"),
+        widget=forms.FileInput(attrs={"accept": "image/*", "capture": "environment"}),
+        help_text=gettext_lazy("In daylight, flat on a table, close enough to fill the picture."),
+        allow_empty_file=True,
+        error_messages={"required": gettext_lazy("Take the photo first.")},
+    )
+    until = forms.DateField(
+        label=gettext_lazy("Valid until"),
+        required=False,
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        help_text=gettext_lazy("The date on it, if you can read it."),
+    )
+
+    def clean_until(self) -> date | None:
+        day: date | None = self.cleaned_data["until"]
+        if day and day < today():
+            raise forms.ValidationError(_("That date is over. Send a photo of the new one."))
+        return day
