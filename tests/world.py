@@ -27,7 +27,7 @@ from volunteers.helping import note_help
 from volunteers.models import Join, Message, Step
 from volunteers.outbox import Mail, owe
 from volunteers.people import add_away
-from volunteers.progress import today
+from volunteers.progress import sign_off, today
 
 WHO = ("visitor", "another volunteer", "the person", "the lead driver", "a coordinator")
 
@@ -79,7 +79,9 @@ def build_world():
     asking = PersonFactory(name="Ida Newcomer", asking_since=day, joined_on=day, sign_in=True)
     join = Join.objects.create(person=asking, asked_at=timezone.now(), note="I know the market well.")
     help = note_help(person, day=today(), minutes=90, what="Sorting", by=person.user)
+    signed = sign_off(trainee=person, lead=lead, ridden_on=today(), outcome="again", by=lead.user)
     keys = {
+        "signed": signed.pk,
         "join": join.pk, "help": help.pk,
         "reply": take(letter).pk,
         "message": Message.objects.get(key="hello").pk, "run": run.pk, "person": person.pk, "site": site.pk,
@@ -105,6 +107,7 @@ MEANS = {
     "desk_site": "site", "desk_site_list": "site", "desk_send_list": "site",
     "desk_door_notes": "site", "desk_contacts": "site", "desk_close": "site",
     "desk_doors_known": "site", "desk_reply_done": "reply", "desk_reply_open": "reply",
+    "desk_sign_off_back": "signed",
     "desk_shift": "shift", "desk_shift_end": "shift", "desk_person": "person", "desk_edit_person": "person",
     "desk_step_done": "person", "desk_appoint": "person", "desk_hello": "person", "desk_no_lead_now": "person",
     "desk_leave": "person", "desk_car": "person",
