@@ -92,7 +92,7 @@ def save_programme(request: Request, form: forms.ModelForm) -> None:
 
 def save_policy(request: Request, form: forms.ModelForm) -> None:
     weekly.change_policy(by=request.user, **form.cleaned_data)
-    messages.success(request, "The schedule's numbers are saved.")
+    messages.success(request, "The numbers are saved.")
 
 
 def add_coordinator(request: Request, form: forms.Form) -> None:

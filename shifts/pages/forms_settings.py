@@ -56,16 +56,20 @@ class ProgrammeForm(forms.ModelForm):
             "contact_name",
             "contact_phone",
             "contact_email",
+            "lift_pounds",
             "road_factor",
             "fixed_minutes",
             "town_mph",
         ]
         labels = {
+            "lift_pounds": "Pounds a volunteer should be able to lift",
             "road_factor": "Road miles for each straight mile",
             "fixed_minutes": "Minutes to set off and to park, each drive",
             "town_mph": "Miles an hour in town",
         }
         help_texts = {
+            "lift_pounds": "Stated where people join and in the briefing. Usually 40, a full banana box. "
+            "Your insurer's and the sites' own limits come first.",
             "road_factor": "Usually 1.3; 1 would be a straight road.",
             "fixed_minutes": "Usually 5.",
             "town_mph": "Usually 24.",
@@ -78,11 +82,28 @@ class ProgrammeForm(forms.ModelForm):
 
     @property
     def facts_fields(self) -> list[Any]:
-        return [self[name] for name in self.Meta.fields[:6]]
+        return [self[name] for name in self.Meta.fields[:7]]
 
     @property
     def driving_fields(self) -> list[Any]:
-        return [self[name] for name in self.Meta.fields[6:]]
+        return [self[name] for name in self.Meta.fields[7:]]
+
+
+class ReminderDaysField(LineField):
+    """Whole numbers of days with commas between; kept with the most first."""
+
+    def clean(self, value: Any) -> str:
+        text = super().clean(value)
+        parts = [part.strip() for part in text.split(",") if part.strip()]
+        if not all(part.isascii() and part.isdecimal() and len(part) < 4 for part in parts):
+            raise forms.ValidationError("Write whole numbers with commas between, like 21, 7, 1.")
+        days = {int(part) for part in parts}
+        if not all(1 <= day <= 365 for day in days):
+            raise forms.ValidationError("Each number is 1 to 365 days.")
+        kept = ", ".join(str(day) for day in sorted(days, reverse=True))
+        if len(kept) > 40:
+            raise forms.ValidationError("That is too many. A few reminders are enough.")
+        return kept
 
 
 class PolicyForm(forms.ModelForm):
@@ -96,7 +117,15 @@ class PolicyForm(forms.ModelForm):
         "short_notice_hours": 24 * 14,
         "keep_days": 60,
         "newcomer_percent": 100,
+        "hello_days": 60,
+        "ride_days": 90,
+        "stuck_days": 180,
+        "lead_after_runs": 200,
+        "lead_within_months": 60,
+        "refresher_months": 60,
+        "ride_again_months": 60,
     }
+    LEAST = {"lead_after_runs": 1, "lead_within_months": 1, "refresher_months": 1, "ride_again_months": 1}
     WORDS = {
         "keep_days": (
             "Days before a run until which it is kept for its regular driver",
@@ -108,7 +137,55 @@ class PolicyForm(forms.ModelForm):
             "So that newcomers find runs: volunteers cannot take one of these for good by themselves. "
             "You still can give it to somebody. Usually 0.",
         ),
+        "hello_days": ("Days until a newcomer has waited long for a hello", "Usually 2."),
+        "ride_days": ("Days until somebody has waited long for a shadow ride", "Usually 7."),
+        "stuck_days": ("Days until anything else has taken long", "Usually 14."),
+        "lead_after_runs": (
+            "Runs alone after which somebody is suggested as a lead driver",
+            "You decide; nobody becomes one by themselves. Usually 10.",
+        ),
+        "lead_within_months": ("Counting runs of these last months", "Usually 6."),
+        "refresher_months": (
+            "Months without a run after which the briefing is read again",
+            "Usually 6.",
+        ),
+        "ride_again_months": (
+            "Months without a run after which a shadow ride is due again",
+            "Usually 12. Not fewer than for the briefing.",
+        ),
     }
+    GROUPS = [  # as the page shows them; those without a title stand open
+        ("", ["weeks_ahead", "weeks_shown"]),
+        (
+            "When a run without a driver is urgent",
+            ["soon_days", "urgent_hours", "now_hours", "short_notice_hours"],
+        ),
+        (
+            "Regular drivers, and time between runs",
+            ["keep_days", "newcomer_percent", "between_minutes", "load_minutes"],
+        ),
+        (
+            "Orientation: who has waited long, who comes back, who may lead",
+            [
+                "hello_days", "ride_days", "stuck_days", "refresher_months", "ride_again_months",
+                "lead_after_runs", "lead_within_months",
+            ],
+        ),
+        ("Papers, and what a lead driver ticks", ["reminder_days", "photos_on", "checklist"]),
+    ]  # fmt: skip
+
+    reminder_days = ReminderDaysField(
+        label="Days before a paper runs out on which its holder is reminded",
+        max_length=60,
+        required=False,
+        help_text="Usually 21, 7, 1. Empty: nobody is reminded.",
+    )
+    checklist = forms.CharField(
+        label="What a lead driver ticks at the sign-off of a shadow ride",
+        required=False,
+        max_length=2000,
+        widget=forms.Textarea(attrs={"rows": 6}),
+    )
 
     class Meta:
         model = Policy
@@ -123,16 +200,66 @@ class PolicyForm(forms.ModelForm):
             "short_notice_hours",
             "keep_days",
             "newcomer_percent",
+            "hello_days",
+            "ride_days",
+            "stuck_days",
+            "lead_after_runs",
+            "lead_within_months",
+            "refresher_months",
+            "ride_again_months",
+            "reminder_days",
+            "checklist",
+            "photos_on",
         ]
+        labels = {"photos_on": "Volunteers may send photographs of their papers"}
+        help_texts = {
+            "photos_on": "A photograph is kept without its place and deleted as soon as you have noted the "
+            "date. Ask your insurer or counsel before you turn it on.",
+        }
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
+        shipped = ", ".join(Policy().points())
+        self.fields["checklist"].help_text = f"A line each. Empty: {shipped}."
         for name, most in self.MOST.items():
             field: Any = self.fields[name]
             label, words = self.WORDS.get(name, (field.label, ""))
             self.fields[name] = forms.IntegerField(
-                label=label, help_text=words, initial=field.initial, min_value=0, max_value=most
+                label=label,
+                help_text=words,
+                initial=field.initial,
+                min_value=self.LEAST.get(name, 0),
+                max_value=most,
             )
+
+    @property
+    def groups(self) -> list[dict[str, Any]]:
+        """The fields as the page shows them, and whether a group has to stand open for a fault in it."""
+        return [
+            {
+                "title": title,
+                "fields": [self[name] for name in names],
+                "is_open": any(name in self.errors for name in names),
+            }
+            for title, names in self.GROUPS
+        ]
+
+    def clean_checklist(self) -> str:
+        """One point a line, without blank ones."""
+        lines = (" ".join(line.split()) for line in self.cleaned_data["checklist"].splitlines())
+        kept = [line for line in lines if line]
+        if len(kept) > 20:
+            raise forms.ValidationError("At most 20 lines: a lead driver ticks them on a phone.")
+        if any(len(line) > 120 for line in kept):
+            raise forms.ValidationError("Keep each line under 120 letters.")
+        return "\n".join(kept)
+
+    def clean(self) -> dict[str, Any]:
+        facts = super().clean() or {}
+        briefing, ride = facts.get("refresher_months"), facts.get("ride_again_months")
+        if briefing and ride and ride < briefing:
+            self.add_error("ride_again_months", "A ride is not due before the briefing: give it more months.")
+        return facts
 
 
 class CoordinatorForm(forms.Form):

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 import time_machine
 from django.urls import reverse
+from django.utils.translation import override
 
 from shifts.models import Policy
 from shifts.pages import forms_settings
@@ -41,6 +42,7 @@ FACTS = {
     "programme-contact_name": "Marisol",
     "programme-contact_phone": "614 555 0100",
     "programme-contact_email": "desk@example.org",
+    "programme-lift_pounds": "40",
     "programme-road_factor": "1.3",
     "programme-fixed_minutes": "5",
     "programme-town_mph": "24",
@@ -57,6 +59,15 @@ NUMBERS = {
     "policy-short_notice_hours": "48",
     "policy-keep_days": "3",
     "policy-newcomer_percent": "25",
+    "policy-hello_days": "2",
+    "policy-ride_days": "7",
+    "policy-stuck_days": "14",
+    "policy-lead_after_runs": "10",
+    "policy-lead_within_months": "6",
+    "policy-refresher_months": "6",
+    "policy-ride_again_months": "12",
+    "policy-reminder_days": "21, 7, 1",
+    "policy-checklist": "",
 }
 
 
@@ -108,6 +119,8 @@ def test_the_programmes_facts_are_saved(desk, cora):
         ({"programme-road_factor": "0.5"}, "road_factor", "1"),
         ({"programme-town_mph": "nan"}, "town_mph", "number"),
         ({"programme-fixed_minutes": "61"}, "fixed_minutes", "60"),
+        ({"programme-lift_pounds": "0"}, "lift_pounds", "1"),
+        ({"programme-lift_pounds": "101"}, "lift_pounds", "100"),
     ],
 )
 def test_a_fault_is_named_at_its_field_and_what_was_typed_stays(desk, change, field, words):
@@ -188,6 +201,20 @@ def test_the_schedules_numbers_are_saved(desk):
         ({"policy-newcomer_percent": "101"}, "newcomer_percent", "100"),
         ({"policy-soon_days": "-1"}, "soon_days", "0"),
         ({"policy-soon_days": "soon"}, "soon_days", "whole number"),
+        ({"policy-stuck_days": "181"}, "stuck_days", "180"),
+        ({"policy-lead_after_runs": "0"}, "lead_after_runs", "1"),
+        ({"policy-refresher_months": "0"}, "refresher_months", "1"),
+        ({"policy-ride_again_months": "5"}, "ride_again_months", "more months"),
+        ({"policy-reminder_days": "a week"}, "reminder_days", "whole numbers with commas"),
+        ({"policy-reminder_days": "7.5"}, "reminder_days", "whole numbers with commas"),
+        ({"policy-reminder_days": "-7"}, "reminder_days", "whole numbers with commas"),
+        ({"policy-reminder_days": "7 1"}, "reminder_days", "whole numbers with commas"),
+        ({"policy-reminder_days": "٣"}, "reminder_days", "whole numbers with commas"),
+        ({"policy-reminder_days": "0"}, "reminder_days", "1 to 365"),
+        ({"policy-reminder_days": "366, 7"}, "reminder_days", "1 to 365"),
+        ({"policy-reminder_days": ",".join(map(str, range(100, 115)))}, "reminder_days", "too many"),
+        ({"policy-checklist": "\n".join("abcdefghijklmnopqrstu")}, "checklist", "At most 20 lines"),
+        ({"policy-checklist": "x" * 121}, "checklist", "under 120"),
     ],
 )
 def test_numbers_that_cannot_be(desk, change, field, words):
@@ -195,6 +222,49 @@ def test_numbers_that_cannot_be(desk, change, field, words):
     assert words in errors_of(answer)[field]
     assert answer.context["policy_form"]["between_minutes"].value() == "15"
     assert Policy.current().weeks_ahead == 8
+
+
+def test_a_fault_in_a_group_that_is_shut_opens_it(desk):
+    answer = desk.post(PAGE, {**NUMBERS, "policy-reminder_days": "soon"})
+    opened = {group["title"]: group["is_open"] for group in answer.context["policy_form"].groups}
+    assert [title for title, is_open in opened.items() if is_open] == ["Papers, and what a lead driver ticks"]
+    shown = [name for _title, names in forms_settings.PolicyForm.GROUPS for name in names]
+    assert sorted(shown) == sorted(answer.context["policy_form"].fields), "each number once on the page"
+
+
+def test_reminders_are_kept_with_the_most_first(desk):
+    assert Policy.current().reminders() == [21, 7, 1]
+    desk.post(PAGE, {**NUMBERS, "policy-reminder_days": " 1,30 , 7,7 "})
+    policy = Policy.current()
+    assert (policy.reminder_days, policy.reminders()) == ("30, 7, 1", [30, 7, 1])
+    desk.post(PAGE, {**NUMBERS, "policy-reminder_days": ""})
+    assert Policy.current().reminders() == []
+
+
+def test_the_points_of_a_sign_off_are_shipped_until_the_programme_writes_its_own(desk):
+    shipped = Policy.current().points()
+    assert "Straps crates so that nothing slides" in shipped
+    with override("es"):
+        assert len(Policy.current().points()) == len(shipped)
+    desk.post(PAGE, {**NUMBERS, "policy-checklist": "Locks the  car\r\n\r\n  Knows the alley \n"})
+    assert Policy.current().points() == ["Locks the car", "Knows the alley"]
+    desk.post(PAGE, {**NUMBERS, "policy-checklist": " \n "})
+    assert Policy.current().points() == shipped
+
+
+def test_orientation_numbers_are_saved(desk, cora):
+    desk.post(PAGE, {**NUMBERS, "policy-hello_days": "3", "policy-photos_on": "on"})
+    policy = Policy.current()
+    assert (policy.hello_days, policy.photos_on) == (3, True)
+    event = Event.objects.about(policy).first()
+    assert (event.by, event.after["hello_days"], event.after["photos_on"]) == (cora.user, 3, True)
+    desk.post(PAGE, NUMBERS)
+    assert Policy.current().photos_on is False
+
+
+def test_what_people_should_be_able_to_lift_is_saved(desk):
+    desk.post(PAGE, {**FACTS, "programme-lift_pounds": "30"})
+    assert Programme.current().lift_pounds == 30
 
 
 def test_numbers_that_stay_are_not_recorded(cora):
