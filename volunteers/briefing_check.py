@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -31,7 +30,7 @@ class Question:
     def shown(self) -> list[tuple[str, str]]:
         """The answers as they are offered, each with the value that a form sends. The order is always the
         same for the same question, and does not give away which one is right."""
-        first = zlib.crc32(self.key.encode()) % len(self.answers)
+        first = int(hashlib.sha256(self.key.encode()).hexdigest(), 16) % len(self.answers)
         turned = self.answers[first:] + self.answers[:first]
         return [(str(place), words) for place, words in enumerate(turned, start=1)]
 
@@ -63,7 +62,7 @@ def shipped(*, lift_pounds: int) -> list[Question]:
             "stay-home",
         ),
         Question(
-            "cold",
+            "thermometer",
             _("The dock hands you a box of yogurt. When do you take it?"),
             (
                 _("When the thermometer reads %(cold)s °F or below") % known,
@@ -88,7 +87,7 @@ def shipped(*, lift_pounds: int) -> list[Question]:
             "cold",
         ),
         Question(
-            "sorting",
+            "doubt",
             _("You are not sure whether a crate is still good. What do you do?"),
             (
                 _("Leave it, and say so"),
@@ -112,7 +111,7 @@ def shipped(*, lift_pounds: int) -> list[Question]:
             "lifting",
         ),
         Question(
-            "crash",
+            "accident",
             _("Somebody runs into your car, with the food in it. What comes first?"),
             (
                 _("911, then the coordinator; the food can wait"),
