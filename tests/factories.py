@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
+from io import BytesIO
 from typing import Any
 
 import factory
 from django.utils import timezone
+from PIL import Image
 
 from shifts.models import Booking, Run, Stop
 from sites.models import Programme, Site
@@ -113,3 +115,12 @@ def make_run(
 def put(person: Person, run: Run, seat: str = Booking.Seat.DRIVER) -> Booking:
     """A bare booking row, without the rules: for tests that begin after the booking."""
     return Booking.objects.create(run=run, person=person, seat=seat, booked_at=timezone.now())
+
+
+def picture(
+    kind: str = "JPEG", *, size: tuple[int, int] = (60, 40), mode: str = "RGB", **options: Any
+) -> bytes:
+    """The bytes of a gray picture; `options` go to Pillow's save."""
+    out = BytesIO()
+    Image.new(mode, size, "gray").save(out, kind, **options)
+    return out.getvalue()

@@ -19,7 +19,9 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("book", POST): (IN, 400, 400, 400, 400),  # without saying which seat
     ("give_back", GET): (IN, 404, 200, 200, 404),
     ("reroute", POST): (IN, 404, 404, 409, 404),  # the run is days away, and has no fallback
+    ("sheet", GET): (IN, 404, 200, 200, 200),
     ("sign_off", POST): (IN, 404, 404, 409, 404),  # the ride is still to come
+    ("ride_how", POST): (IN, 404, 404, 302, 404),  # without saying how
     ("regular_begin", GET): (IN, 200, 200, 200, 200),
     ("regular_begin", POST): (IN, 400, 400, 400, 400),  # without saying how often
     ("hand_over_ask", GET): (IN, 404, 302, 200, 404),  # in the second seat: back to the run
@@ -36,6 +38,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("briefing_of", GET): (IN, 200, 200, 200, 200),
     ("briefing_of", POST): (IN, 409, 409, 302, 409),
     ("doors", GET): (IN, 200, 200, 200, 200),
+    ("paper", GET): (IN, 200, 200, 200, 200),
+    ("paper", POST): (IN, 409, 409, 409, 409),  # photographs are not taken
     ("calendar", GET): (IN, 200, 200, 200, 200),
     ("calendar", POST): (IN, 200, 200, 200, 200),  # without a choice
     ("new_link", GET): (IN, 200, 200, 200, 200),
@@ -59,6 +63,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("feed", GET): (200, 200, 200, 200, 200),
     ("hand_over", GET): (200, 200, 200, 200, 200),
     ("hand_over", POST): (400, 400, 400, 400, 400),  # neither yes nor no
+    ("ride_answer", GET): (200, 200, 200, 200, 200),
+    ("ride_answer", POST): (400, 400, 400, 400, 400),  # neither yes nor no
     ("healthz", GET): (200, 200, 200, 200, 200),
     ("service_worker", GET): (200, 200, 200, 200, 200),
     ("offline_token", GET): (200, 200, 200, 200, 200),
@@ -70,6 +76,9 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_days", POST): (IN, 403, 403, 403, 302),  # nothing chosen
     ("desk_days_undo", POST): (IN, 403, 403, 403, 302),
     ("desk_orientation", GET): (IN, 403, 403, 403, 200),
+    ("desk_rides", GET): (IN, 403, 403, 403, 200),
+    ("desk_rides", POST): (IN, 403, 403, 403, 302),  # nothing chosen
+    ("desk_ride_how", POST): (IN, 403, 403, 403, 302),  # without saying how
     ("desk_told", POST): (IN, 403, 403, 403, 302),
     ("desk_not_told", POST): (IN, 403, 403, 403, 302),
     ("desk_try_again", POST): (IN, 403, 403, 403, 302),
@@ -87,6 +96,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_note", POST): (IN, 403, 403, 403, 302),
     ("desk_reroute", POST): (IN, 403, 403, 403, 302),
     ("desk_sign_off", POST): (IN, 403, 403, 403, 200),
+    ("desk_sign_off_back", GET): (IN, 403, 403, 403, 200),
+    ("desk_sign_off_back", POST): (IN, 403, 403, 403, 200),  # without a reason
     ("desk_people", GET): (IN, 403, 403, 403, 200),
     ("desk_new_person", GET): (IN, 403, 403, 403, 200),
     ("desk_import", GET): (IN, 403, 403, 403, 200),
@@ -107,6 +118,12 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_join", POST): (IN, 403, 403, 403, 200),  # without saying what
     ("desk_help_hours", GET): (IN, 403, 403, 403, 200),
     ("desk_help_hours", POST): (IN, 403, 403, 403, 200),  # nothing filled in
+    ("desk_papers", GET): (IN, 403, 403, 403, 200),
+    ("desk_papers", POST): (IN, 403, 403, 403, 404),  # no paper named
+    ("desk_photo", GET): (IN, 403, 403, 403, 200),  # not even to whoever sent it
+    ("desk_photo", POST): (IN, 403, 403, 403, 302),
+    ("desk_kits", GET): (IN, 403, 403, 403, 200),
+    ("desk_kits", POST): (IN, 403, 403, 403, 404),  # without saying what
     ("desk_sites", GET): (IN, 403, 403, 403, 200),
     ("desk_new_site", GET): (IN, 403, 403, 403, 200),
     ("desk_site", GET): (IN, 403, 403, 403, 200),
@@ -180,4 +197,4 @@ def test_what_changes_something_is_not_done_by_get(client, world, name):
     client.force_login(users["a coordinator" if name.startswith("desk") else "the person"])
     response = client.get(address(name, keys))
     assert response.status_code in (200, 405)
-    assert Booking.objects.live().count() == 2
+    assert Booking.objects.live().count() == 3

@@ -7,8 +7,9 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from shifts.calendar import feed as feeds
-from shifts.models import Booking, HandOver, Standing
+from shifts.models import Booking, HandOver, Pairing, Standing
 from shifts.schedule.making import Plan, add_shift
+from shifts.seats import pairing
 from shifts.seats.handover import token_of
 from shifts.seats.replies import take
 from sites.changes import close_site
@@ -20,11 +21,12 @@ from tests.factories import (
     lead_driver,
     make_ready,
     make_run,
+    picture,
     put,
 )
 from volunteers.doors import publish
 from volunteers.helping import note_help
-from volunteers.models import Join, Message, Step
+from volunteers.models import Join, Message, PaperPhoto, Step
 from volunteers.outbox import Mail, owe
 from volunteers.people import add_away
 from volunteers.progress import sign_off, today
@@ -67,6 +69,9 @@ def build_world():
         ),
     )  # fmt: skip
     owe(person=PersonFactory(by_phone=True), mail=Mail("Hello", "Hello", "Hello"), kind="booked", key="hello")
+    later_run = make_run(sites=[site, drop], starts_at=run.starts_at + timedelta(days=1))
+    put(lead, later_run)
+    proposed = Pairing.objects.create(run=later_run, trainee=other, lead=lead, proposed_at=timezone.now())
     hand_over = HandOver.objects.create(booking=driven, to=other, asked_at=timezone.now())
     mine = Standing.objects.create(
         shift=shift, person=person, anchor=day, from_day=day, made_at=timezone.now()
@@ -80,7 +85,10 @@ def build_world():
     join = Join.objects.create(person=asking, asked_at=timezone.now(), note="I know the market well.")
     help = note_help(person, day=today(), minutes=90, what="Sorting", by=person.user)
     signed = sign_off(trainee=person, lead=lead, ridden_on=today(), outcome="again", by=lead.user)
+    card = Step.objects.get(code="insurance")
+    photo = PaperPhoto.objects.create(person=person, step=card, image=picture(), at=timezone.now())
     keys = {
+        "photo": photo.pk, "paper": card.pk,
         "signed": signed.pk,
         "join": join.pk, "help": help.pk,
         "reply": take(letter).pk,
@@ -90,7 +98,7 @@ def build_world():
         "closure": close_site(site, first=later, last=later, by=None).pk,
         "weekly_run": shift.runs.ahead(timezone.now()).first().pk, "regular": mine.pk,
         "crew": crew.pk, "skip": skip.pk,
-        "hand_over": token_of(hand_over),
+        "hand_over": token_of(hand_over), "ride_answer": pairing.token_of(proposed, other),
         "token": feeds.path(person).removeprefix("/cal/").removesuffix(".ics"),
     }  # fmt: skip
     return keys, dict(zip(WHO, [None, other.user, person.user, lead.user, desk.user], strict=True))
@@ -107,7 +115,7 @@ MEANS = {
     "desk_site": "site", "desk_site_list": "site", "desk_send_list": "site",
     "desk_door_notes": "site", "desk_contacts": "site", "desk_close": "site",
     "desk_doors_known": "site", "desk_reply_done": "reply", "desk_reply_open": "reply",
-    "desk_sign_off_back": "signed",
+    "desk_sign_off_back": "signed", "desk_photo": "photo", "paper": "paper",
     "desk_shift": "shift", "desk_shift_end": "shift", "desk_person": "person", "desk_edit_person": "person",
     "desk_step_done": "person", "desk_appoint": "person", "desk_hello": "person", "desk_no_lead_now": "person",
     "desk_leave": "person", "desk_car": "person",
