@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
 from django.db import transaction
-from django.db.models import QuerySet
 from django.http import HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
-from shifts.models import Booking, Policy
+from shifts.models import Policy
 from shifts.pages.access import Request, coordinator_only
-from shifts.pages.desk_doors import held_up_rows
+from shifts.pages.desk_look import OWN
+from shifts.pages.desk_steps_look import falls_away, groups_of, ready_on, us
 from shifts.pages.forms_briefing import BriefingTextForm, QuestionRows, question_rows, text_form
+from shifts.pages.undo import offer_undo
 from volunteers import briefing_check, reading
-from volunteers.models import BriefingText, Completion, Step
+from volunteers.models import BriefingText, Step
 from volunteers.progress import today
 from volunteers.reading import Overtaken
 
@@ -105,35 +107,34 @@ def save(
     request: Request, step: Step, form: BriefingTextForm, rows: QuestionRows, at: datetime
 ) -> HttpResponse:
     write(request, step, form, rows, at)
-    if form.again_from:
-        messages.success(request, f"{step.title} is saved. It is to be read again by {us(form.again_from)}.")
+    page = reverse("desk_step", args=[step.pk])
+    if form.again_from is None:
+        messages.success(request, "Saved. Nobody has to read it again.")
     else:
-        messages.success(request, f"{step.title} is saved. Nobody has to read it again.")
-    return redirect("desk_briefing_text", pk=step.pk)
-
-
-def us(day: date) -> str:
-    return f"{day.month}/{day.day}/{day.year}"
+        day = form.again_from
+        messages.success(request, f"Saved. It must be read again by {us(day)}.")
+        offer_undo(request, "Undo: nobody has to read it again", page, what="back", from_day=day.isoformat())
+    return redirect(page)
 
 
 def look(
     request: Request, step: Step, form: BriefingTextForm, rows: QuestionRows, at: datetime
 ) -> HttpResponse:
-    """What volunteers will see, and whom it concerns. It is saved and taken back at once, so that the gate
-    itself says who is booked and would have to read it first."""
-    before = set(refused(at).values_list("pk", flat=True))
+    """What volunteers will see, and whom it holds up. It is saved and taken back at once, so that the gate
+    itself says who would have to read it first."""
+    day = form.again_from or today(at)
+    before, terms = ready_on(day, step.site, at=at), list(step.terms.order_by("applies_from"))
     with transaction.atomic():
         write(request, step, form, rows, at)
-        here = reading.briefing_of(step)
-        held_up = list(refused(at).exclude(pk__in=before))
+        here, after = reading.briefing_of(step), ready_on(day, step.site, at=at)
         transaction.set_rollback(True)
     context = {
         "step": step,
         "here": here,
         "questions": briefing_check.own(rows.questions()),
         "again_from": form.again_from,
-        "readers": readers(step) if form.again_from else 0,
-        "held_up": held_up_rows(held_up),
+        "notes": falls_away(terms, day) if form.again_from else [],
+        "groups": [group for group in groups_of(before, after, day, step.site) if group.rows],
         "keep_days": Policy.current().keep_days,
         "fields": typed(request.POST),
     }
@@ -142,17 +143,4 @@ def look(
 
 def typed(post: QueryDict) -> list[tuple[str, str]]:
     """Everything that was typed, to be sent once more."""
-    own = ("csrfmiddlewaretoken", "edit", "confirm")
-    return [(name, value) for name in post if name not in own for value in post.getlist(name)]
-
-
-def readers(step: Step) -> int:
-    """How many people have read it so far, among those whom the programme counts on."""
-    done = Completion.objects.standing().filter(step=step, person__left_on=None)
-    return done.exclude(valid_until__lt=today()).order_by().values("person").distinct().count()
-
-
-def refused(at: datetime) -> QuerySet[Booking]:
-    """Drivers' bookings of runs that are not over, which the gate refuses as things stand."""
-    gone = Booking.objects.clearance_gone().filter(run__ends_at__gt=at, run__cancelled_at=None)
-    return gone.select_related("person", "run").order_by("run__starts_at")
+    return [(name, value) for name in post if name not in OWN for value in post.getlist(name)]

@@ -401,6 +401,7 @@ def what_was_done(which: Step, event: Event) -> str:
     return {
         "added": f"added it{when}",
         "changed": "changed the words",
+        "briefing written": "wrote what is read",
         "moved": "moved it up" if after.get("up") else "moved it down",
         writes.STOPS: f"asked it no longer{when}",
         writes.TAKEN_BACK: f"took back what was to change{when}",

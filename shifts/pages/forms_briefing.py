@@ -124,12 +124,7 @@ class QuestionForm(forms.Form):
     right = LineField(label="Right answer", required=False, max_length=160)
     wrong = LineField(label="Wrong answer", required=False, max_length=160)
     wrong_too = LineField(label="Another wrong answer", required=False, max_length=160)
-    because = LineField(
-        label="Why",
-        required=False,
-        max_length=300,
-        help_text="Shown to whoever chooses a wrong answer.",
-    )
+    because = LineField(label="Why it is right", required=False, max_length=300)
     NEEDED = {
         "ask": "Write the question, or clear the answers.",
         "right": "Write the right answer.",

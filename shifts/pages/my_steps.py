@@ -9,13 +9,15 @@ from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Any
 
-from django.db.models import OuterRef, Q, Subquery
+from django.db.models import OuterRef, Subquery
 from django.urls import reverse
 from django.utils.formats import date_format
+from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from shifts.models import Booking, Pairing, Policy, Run
 from shifts.pages import volunteer_parts as parts
+from shifts.seats.pairing import asked_of, other_of, token_of
 from sites.models import Programme
 from volunteers import clearance
 from volunteers.clearance import StepState
@@ -101,21 +103,15 @@ class MySteps:
         )
 
     @cached_property
-    def proposed(self) -> Pairing | None:
-        """The ride beside a lead driver that is proposed to them."""
-        return next((one for one in self.pairings if one.trainee_id == self.person.pk), None)
+    def to_answer(self) -> Pairing | None:
+        """The first proposed ride that waits for their own answer, as trainee or as lead driver."""
+        return next(iter(asked_of(self.person, self.at)), None)
 
     @cached_property
-    def pairings(self) -> list[Pairing]:
-        """Proposed rides of theirs that are not settled, as trainee or as lead driver, by start."""
-        mine = Q(trainee=self.person) | Q(lead=self.person)
-        found = Pairing.objects.open().filter(mine, run__starts_at__gt=self.at)
-        return list(found.select_related("run", "lead", "trainee").order_by("run__starts_at"))
-
-    @property
-    def to_answer(self) -> Pairing | None:
-        """The first proposed ride that waits for their own answer."""
-        return next((one for one in self.pairings if not agreed_by(one, self.person)), None)
+    def agreed_to(self) -> Pairing | None:
+        """The ride that they have said yes to, while the lead driver has not answered."""
+        open_ones = self.person.pairings.open().filter(run__starts_at__gt=self.at, lead_agreed_at=None)
+        return open_ones.exclude(trainee_agreed_at=None).select_related("run", "lead").first()
 
     @cached_property
     def photos(self) -> dict[int, datetime]:
@@ -195,7 +191,7 @@ class MySteps:
     def paper_facts(self, step: Step) -> Task:
         """A photograph that waits, or the page to send one, where the programme takes photographs."""
         if step.pk in self.photos:
-            sent = {"day": date_format(self.photos[step.pk].astimezone(self.programme.zone))}
+            sent = {"day": date_format(localtime(self.photos[step.pk]))}
             word = _("Photo sent %(day)s; the coordinator looks at it") % sent
             return {"state": "waiting", "word": word, "hint": ""}
         if self.policy.photos_on:
@@ -217,8 +213,10 @@ class MySteps:
             }
         if self.person.asking_since or self.person.paused_on:
             return {"url": "", "action": ""}  # no seat for them now
-        if self.proposed:
-            return self.proposed_facts(self.proposed)
+        if self.to_answer and self.to_answer.trainee_id == self.person.pk:
+            return self.proposed_facts(self.to_answer)
+        if self.agreed_to:
+            return self.agreed_facts(self.agreed_to)
         if self.ride_with_room:
             first = self.ride_with_room.local_date
             return {"word": word, "url": reverse("runs") + f"?from={first.isoformat()}"}
@@ -235,22 +233,27 @@ class MySteps:
         }
 
     def proposed_facts(self, pairing: Pairing) -> Task:
-        run, name = pairing.run, pairing.lead.first_name
-        words = {"name": name, "when": parts.when(run.starts_at)}
-        if not agreed_by(pairing, self.person):
-            return {
-                "word": _("A ride is proposed: %(when)s") % words,
-                "hint": _("Beside %(name)s: %(run)s.") % {"name": name, "run": run.title},
-                "url": answer_page(pairing, self.person),
-                "action": _("Answer, yes or no"),
-            }
-        since = {"name": name, "day": date_format(pairing.trainee_agreed_at)}
+        run = pairing.run
+        words = {"name": pairing.lead.first_name, "when": parts.when(run.starts_at), "run": run.title}
+        return {
+            "word": _("A ride is proposed: %(when)s") % words,
+            "hint": _("Beside %(name)s: %(run)s.") % words,
+            "url": answer_page(pairing, self.person),
+            "action": _("Answer, yes or no"),
+        }
+
+    def agreed_facts(self, pairing: Pairing) -> Task:
+        words = {
+            "name": pairing.lead.first_name,
+            "when": parts.when(pairing.run.starts_at),
+            "day": date_format(localtime(pairing.trainee_agreed_at)),
+        }
         return {
             "state": "waiting",
-            "word": _("Waits for %(name)s's answer since %(day)s") % since,
+            "word": _("Waits for %(name)s's answer since %(day)s") % words,
             "hint": _("You said yes to %(when)s.") % words,
-            "url": reverse("run", args=[run.pk]),
-            "action": _("Look at the run"),
+            "url": answer_page(pairing, self.person),
+            "action": _("Look at the ride"),
         }
 
     def waits_for_ride(self) -> Task:
@@ -278,9 +281,8 @@ class MySteps:
 
     @cached_property
     def is_under_way(self) -> bool:
-        """Whether something stands between them and driving alone, or waits for their answer."""
-        waits = self.person.asking_since or self.person.paused_on or self.to_answer
-        return bool(waits or (self.person.drives and self.lacking))
+        """Whether they pause, or something is missing before they drive alone."""
+        return bool(self.person.paused_on or (self.person.drives and self.lacking))
 
     def next_thing(self, doors: Iterable[Task] = ()) -> NextThing:
         """The one thing to do next. `doors` are the tasks of reading door notes, those of their own runs
@@ -350,7 +352,7 @@ class MySteps:
         )
 
     def ride_to_answer(self, pairing: Pairing) -> NextThing:
-        other = pairing.lead if pairing.trainee_id == self.person.pk else pairing.trainee
+        other = other_of(pairing, self.person)
         run = pairing.run
         words = {"name": other.first_name, "run": run.title, "when": parts.when(run.starts_at)}
         if other == pairing.lead:
@@ -442,14 +444,7 @@ class MySteps:
         return {}
 
 
-def agreed_by(pairing: Pairing, person: Person) -> bool:
-    as_trainee = pairing.trainee_id == person.pk
-    return (pairing.trainee_agreed_at if as_trainee else pairing.lead_agreed_at) is not None
-
-
 def answer_page(pairing: Pairing, person: Person) -> str:
-    from shifts.seats.pairing import token_of
-
     return reverse("ride_answer", args=[token_of(pairing, person)])
 
 

@@ -31,9 +31,10 @@ from shifts.pages.my_steps import MySteps, NextThing
 from shifts.pages.offline import Done, Outcome, Refused, mistakes_in, resendable
 from shifts.pages.readings import readings_in, record_readings
 from shifts.pages.regular_parts import my_regular_runs
+from shifts.pages.riding_parts import asked_card as ride_asked
 from shifts.pages.undo import back_to
 from shifts.seats import booking as seats
-from shifts.seats import days, handover
+from shifts.seats import days, handover, pairing
 from shifts.seats.keeping import kept_for
 from shifts.seats.refusals import AlreadyOn, Refusal
 from shifts.seats.rides import led_on, ride_of, sign_off_ride
@@ -108,12 +109,14 @@ def home(request: Request) -> HttpResponse:
         "household": [one for one in Person.objects.of(request.user) if one.pk != person.pk],
         "next_run": next_run(runs[0], person, steps[runs[0].pk]) if runs else None,
         "later": [parts.card_of(run, person, own_note(run, person, steps[run.pk])) for run in runs[1:]],
-        "thing": thing_at_home(mine, runs),
         "expiring": [task for task in mine.tasks if task["state"] == "expiring"] if person.drives else [],
         "rides": rides_to_sign_off(person, at) if person.is_lead else [],
         "regular_runs": my_regular_runs(person, at),
         "asked": [asked_card(one) for one in handover.asked_of(person, at)],
+        "rides_asked": [ride_asked(one, person) for one in pairing.asked_of(person, at)],
     }
+    if not context["rides_asked"]:
+        context["thing"] = thing_at_home(mine, runs)
     return render(request, "volunteer/home.html", context)
 
 

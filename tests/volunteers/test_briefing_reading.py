@@ -10,7 +10,7 @@ from tests.factories import DropOffFactory, PersonFactory, SiteFactory
 from volunteers import reading
 from volunteers.clearance import missing
 from volunteers.models import BriefingText, Completion, Step
-from volunteers.progress import NotPossible, complete
+from volunteers.progress import NotPossible
 from volunteers.steps import add_step, require_revision, stop_asking
 
 pytestmark = pytest.mark.django_db
