@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from shifts.models import SentOnce
 from shifts.schedule.making import make_runs_ahead
-from shifts.seats import expiring, replies, standing
+from shifts.seats import breaks, expiring, pairing, replies, riding, standing
 from shifts.seats.site_lists import owe_site_lists
 from volunteers import joining, outbox
 from volunteers.models import Heartbeat
@@ -26,10 +26,16 @@ LATE = timedelta(minutes=5)  # a worker not seen for longer is shown on the desk
 def tick(at: datetime) -> None:
     """Everything that becomes due by the clock."""
     make_runs_ahead(at=at)
+    if last_looked("absence", at) is None:  # once a day
+        breaks.follow_absence(at=at)
+        Heartbeat.objects.update_or_create(name="absence", defaults={"at": at})
     standing.follow_papers(at=at, since=last_looked("papers", at))
     Heartbeat.objects.update_or_create(name="papers", defaults={"at": at})  # a look that failed is repeated
     standing.seat_regulars(at=at)
     standing.watch_kept(at=at)
+    pairing.settle(at=at)
+    riding.end_unled(at=at)
+    riding.tell_unled(at=at)
     expiring.remind_papers(at)
     owe_site_lists(at)
     replies.read_mailbox_if_due(at)

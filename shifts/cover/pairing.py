@@ -177,11 +177,12 @@ def waiting(*, at: datetime) -> list[Waiting]:
         for person in people
     }
     rides = led_rides().filter(person__in=found).select_related("run").order_by("run__starts_at")
+    unsigned = set(led_rides().unsigned().filter(person__in=found).values_list("pk", flat=True))
     for booking in rides:
         one = found[booking.person_id]
         if booking.run.starts_at > at:
             one.ride = one.ride or booking
-        elif booking.sign_off_id is None:
+        elif booking.pk in unsigned:
             one.unsigned = booking
     return sorted(found.values(), key=lambda one: (-one.days, one.person.name, one.person.pk))
 
@@ -265,7 +266,7 @@ def proposals(*, at: datetime) -> Plan:
         if one.person.pk in found and not found[one.person.pk].arranged
     ]
     without = [market.without(one) for one in wanting if one.person.pk not in found] + [
-        unsigned(one) for one in people if one.unsigned and not one.ride and one.days >= policy.ride_days
+        to_sign(one) for one in people if one.unsigned and not one.ride and one.days >= policy.ride_days
     ]
     return Plan(
         proposals=proposed,
@@ -408,7 +409,7 @@ DO = {
 }
 
 
-def unsigned(one: Waiting) -> Without:
+def to_sign(one: Waiting) -> Without:
     assert one.unsigned is not None
     return Without(
         one,

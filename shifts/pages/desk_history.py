@@ -41,6 +41,13 @@ def what_was_done(event: Event, person: Person | None) -> str:
         "hand-over asked": f"asked {name} to take the run",
         "hand-over declined": f"{name} does not take the run",
         "hand-over withdrawn": f"asked {name} no longer",
+        Booking.End.LAPSED.value: f"{name} is off {seat_word(before)}",
+        "ride proposed": f"asked {name} and {after.get('with')} about a shadow ride",
+        "ride agreed": f"{name} says yes to a shadow ride with {after.get('with')}",
+        "ride not agreed after all": f"{name} has not said yes to a shadow ride with {after.get('with')}",
+        "ride declined": f"{name} says no to a shadow ride with {after.get('with')}",
+        "ride withdrawn": f"a shadow ride of {name} with {after.get('with')} is not proposed any more",
+        "rides otherwise": f"how {name} rides: {way_word(after)}",
         "on again": "put the run on again",
         "also along": f"{name} takes {after['names']} along"
         if after.get("names")
@@ -71,6 +78,11 @@ def seated_words(name: str, after: dict[str, Any]) -> str:
 
 def seat_word(values: dict[str, Any]) -> str:
     return "the second seat" if values.get("seat") == Booking.Seat.SECOND else "the driver's seat"
+
+
+def way_word(values: dict[str, Any]) -> str:
+    way = values.get("ride")
+    return str(Booking.Ride(way).label) if way in Booking.Ride.values else "not said"
 
 
 def changes_in_words(before: dict[str, Any], after: dict[str, Any]) -> list[str]:

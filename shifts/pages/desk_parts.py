@@ -34,7 +34,7 @@ def seats_of(run: Run, *, short: bool = False, absent: Absent | None = None) -> 
         if booking:
             person = booking.person
             seat |= {"state": "taken", "word": short_name(person) if short else person.name}
-            seat["note"] = off or (", ".join(notes_on_driver(booking)) if seat is driver else "")
+            seat["note"] = off or ", ".join(notes_on_driver(booking) if seat is driver else notes_on_second(booking))
         elif off and seat["state"] != "none":
             seat |= {"state": "off", "word": off}
         elif seat is driver and absent and absent.is_kept:
@@ -44,7 +44,12 @@ def seats_of(run: Run, *, short: bool = False, absent: Absent | None = None) -> 
 
 def notes_on_driver(booking: Booking) -> list[str]:
     lead = ["lead driver"] if booking.person.is_lead else []
-    return [*lead, "regular"] if booking.standing_id else lead
+    also = [f"{booking.also_count} more along"] if booking.also_count else []
+    return [*lead, *(["regular"] if booking.standing_id else []), *also]
+
+
+def notes_on_second(booking: Booking) -> list[str]:
+    return [] if booking.ride == Booking.Ride.ALONG else [booking.get_ride_display()]
 
 
 def waiting_words(absent: Absent, *, short: bool) -> dict[str, str]:

@@ -19,7 +19,7 @@ from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import call_list, may_ride
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import level
-from shifts.models import Booking, Policy, Run, Stop
+from shifts.models import Booking, Pairing, Policy, Run, Stop
 from shifts.pages import drop_offs
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_doors import unread_by_booking
@@ -43,7 +43,9 @@ from shifts.seats.booking import seat as take_seat
 from shifts.seats.changes import add_one_off, add_second_car, cancel_run, restore_run, write_note
 from shifts.seats.refusals import Refusal
 from shifts.seats.rides import ride_of, sign_off_ride
+from shifts.seats.riding import ways_to_ride, why_not_ride
 from sites.models import Closure, Contact, Programme, Site
+from volunteers import clearance
 from volunteers.models import Person
 from volunteers.progress import NotPossible
 
@@ -107,6 +109,8 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
         "stops": stops_of(run),
         "history": history_of(run),
         "ride": ride_row(run) if run.starts_at <= at and not run.is_cancelled else None,
+        "how": None if over or run.is_cancelled else how_row(run),
+        "pair": Pairing.objects.open().filter(run=run).select_related("trainee", "lead").first(),
         "form": form,
         "cancel_form": CancelForm(auto_id="cancel_%s"),
         "note_form": NoteForm(auto_id="note_%s", initial={"note": run.note}),
@@ -277,7 +281,30 @@ def ride_row(run: Run) -> dict[str, Any] | None:
     if ride is None:
         return None
     driver, second = ride
-    return {"lead": driver.person, "second": second.person, "signed": second.sign_off}
+    signed = second.sign_off
+    gone = signed is not None and signed.is_taken_back
+    return {
+        "lead": driver.person,
+        "second": second.person,
+        "signed": None if gone else signed,
+        "taken_back": signed if gone else None,
+    }
+
+
+def how_row(run: Run) -> dict[str, Any] | None:
+    """How the trainee beside a lead driver rides, and the other ways; None where nobody learns."""
+    ride = ride_of(run)
+    if ride is None or not clearance.missing(ride[1].person, on=run.local_date):
+        return None
+    second = ride[1]
+    ways = ways_to_ride(second.person, run)
+    refusal = None if len(ways) > 1 else why_not_ride(second.person, run, Booking.Ride.DRIVES)
+    return {
+        "name": second.person.first_name,
+        "now": second.ride,
+        "ways": ways if len(ways) > 1 else [],
+        "why": refusal.why if refusal else "",
+    }
 
 
 def sign_off_form(ride: dict[str, Any] | None) -> ToldSignOffForm | None:
@@ -464,7 +491,7 @@ def sign_off(request: Request, pk: int) -> HttpResponse:
         return show(request, run, form)
     messages.success(
         request,
-        f"Signed off: {signed.trainee.name}, {signed.get_outcome_display()}. Their page can take it back.",
+        f"Signed off: {signed.trainee.name}, {signed.get_outcome_display()}. It can be taken back here.",
     )
     return redirect(page_of(run))
 

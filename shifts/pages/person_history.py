@@ -9,7 +9,7 @@ from typing import Any
 from django.utils.dateparse import parse_date
 
 from shifts.models import Booking, Run
-from shifts.pages.desk_history import seat_word, who_did
+from shifts.pages.desk_history import seat_word, way_word, who_did
 from shifts.pages.desk_parts import title_and_time
 from sites.models import Event
 from volunteers.models import Completion, Person
@@ -134,12 +134,21 @@ WORDS: dict[str, Callable[[dict, dict, str], str]] = {
         f"ride on {us(after.get('on'))} with {after.get('lead')}: "
         + ("ready to drive alone" if after.get("outcome") == "ready" else "ride once more")
     ),
+    "sign-off taken back": lambda before, after, run: (
+        f"ride on {us(after.get('on'))} with {after.get('lead')} taken back: {after.get('reason')}"
+    ),
     "seated": lambda before, after, run: (
         f"took {seat_word(after)}" + (", as agreed by phone" if after.get("on behalf") else "") + f": {run}"
     ),
     Booking.End.GIVEN_BACK.value: lambda before, after, run: f"cannot make it: {run}",
     Booking.End.TAKEN_OUT.value: lambda before, after, run: f"taken out: {run}",
     Booking.End.CANCELLED.value: lambda before, after, run: f"run cancelled: {run}",
+    "ride proposed": lambda before, after, run: f"asked about a ride with {after.get('with')}: {run}",
+    "ride agreed": lambda before, after, run: f"says yes to a ride with {after.get('with')}: {run}",
+    "ride not agreed after all": lambda before, after, run: f"has not said yes to a ride: {run}",
+    "ride declined": lambda before, after, run: f"says no to a ride with {after.get('with')}: {run}",
+    "ride withdrawn": lambda before, after, run: f"ride not proposed any more: {run}",
+    "rides otherwise": lambda before, after, run: f"how they ride: {way_word(after)}, {run}",
     "coordinator appointed": lambda before, after, run: "made a coordinator",
     "coordinator ended": lambda before, after, run: "coordinator no longer",
     "told by phone": lambda before, after, run: "told by phone",

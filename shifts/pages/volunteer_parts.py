@@ -44,6 +44,10 @@ def seats_of(run: Run, viewer: Person, kept_for: Standing | None = None) -> list
             notes = [_("regular")] if booking.standing_id else []
             if kind == Booking.Seat.DRIVER and booking.person.is_lead:
                 notes.append(_("lead driver"))
+            if booking.ride != Booking.Ride.ALONG:
+                notes.append(booking.get_ride_display())
+            if booking.also_count:
+                notes.append(_("%(n)s more along") % {"n": booking.also_count})
             note = off or ", ".join(notes)
             name = _("you") if booking.person_id == viewer.pk else booking.person.first_name
             seat |= {"state": "taken", "word": name, "note": note}

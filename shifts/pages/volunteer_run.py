@@ -17,6 +17,7 @@ from shifts.pages import volunteer_parts as parts
 from shifts.pages.desk_parts import phone_of
 from shifts.pages.forms_volunteer import SignOffForm, says_ill
 from shifts.pages.regular_parts import may_begin
+from shifts.pages.riding_parts import how_facts
 from shifts.seats import handover
 from shifts.seats.booking import why_not
 from shifts.seats.keeping import kept_for, release_day
@@ -84,6 +85,7 @@ def facts(
         "is_full": not mine and not over and not offers,
         "can_be_regular": drives_or_may(mine, offers) and may_begin(run, person, at),
         **handing_facts(run, mine, at),
+        **how_facts(run, person, over=over),
         "starts_soon": not mine and timedelta(0) < run.starts_at - at <= STARTS_SOON,
         "beside": beside(run, person),
         "nobody_there": drop_offs.nobody_there(run, at, drives=drives(run, person)),
@@ -131,8 +133,11 @@ def handing_facts(run: Run, mine: Booking | None, at: datetime) -> dict[str, Any
 
 def beside(run: Run, person: Person) -> list[dict[str, str]]:
     """Whoever else is on the person's run: first name and phone, for them alone."""
-    if parts.seat_on(run, person) is None:
-        return []
+    return people_on(run, but=person) if parts.seat_on(run, person) else []
+
+
+def people_on(run: Run, *, but: Person | None) -> list[dict[str, str]]:
+    """First name, phone and what they do, of those who sit in a run; for nobody who is not on it."""
     return [
         {
             "name": booking.person.first_name,
@@ -140,7 +145,7 @@ def beside(run: Run, person: Person) -> list[dict[str, str]]:
             **phone_of(booking.person.phone),
         }
         for booking in run.seated
-        if booking.person_id != person.pk
+        if but is None or booking.person_id != but.pk
     ]
 
 
@@ -301,24 +306,37 @@ def next_steps(run: Run, person: Person, mine: Booking) -> list[str]:
 # --- the lead driver's word
 
 
-def needing_a_ride(people: Sequence[Person], at: datetime) -> set[int]:
-    """Those of the people whose shadow ride is missing today."""
+def needing_a_ride(rides: Sequence[Booking], at: datetime) -> set[int]:
+    """Of the second seats, given by their keys, those whose person lacks a shadow ride today that this one
+    counts for: the programme's own, or one of the run's sites. The runs' stops are read unless fetched."""
+    people = {ride.person_id: ride.person for ride in rides}
     if not people:
         return set()
-    lacking = clearance.missing_by_person(people, on=today(at))
-    return {pk for pk, steps in lacking.items() if any(step.kind == Step.Kind.RIDE for step in steps)}
+    sites = {site for ride in rides for site in ride.run.site_ids}
+    lacking = clearance.missing_by_person(people.values(), on=today(at), sites=sites)
+    return {
+        ride.pk
+        for ride in rides
+        for step in lacking[ride.person_id]
+        if step.kind == Step.Kind.RIDE and (step.site_id is None or step.site_id in ride.run.site_ids)
+    }
 
 
-def ride_facts(run: Run, person: Person, at: datetime, form: SignOffForm | None) -> dict[str, Any]:
+def ride_facts(
+    run: Run, person: Person, at: datetime, form: SignOffForm | None, *, early: bool = False
+) -> dict[str, Any]:
     """From the start of the run on: the form for its lead driver, or the word that was given, which the
-    trainee reads too."""
-    ride = ride_of(run) if run.starts_at <= at and not run.is_cancelled else None
+    trainee reads too. `early` gives the form before the start as well, on a page that may be kept on a phone
+    and filled in where there is no network."""
+    begun = run.starts_at <= at
+    ride = ride_of(run) if (begun or early) and not run.is_cancelled else None
     if ride is None or person.pk not in (ride[0].person_id, ride[1].person_id):
         return {}
     lead, second = ride
     word = second.sign_off if second.sign_off and not second.sign_off.is_taken_back else None
-    found: dict[str, Any] = {"word": word, "lead": lead.person, "trainee": second.person}
+    found: dict[str, Any] = {"word": word, "lead": lead.person, "trainee": second.person, "begun": begun}
     leads = person.pk == lead.person_id
-    if leads and (form or (word is None and second.person_id in needing_a_ride([second.person], at))):
-        found |= {"form": form or SignOffForm(), "asks_sign_off": True}
+    if leads and (form or (word is None and needing_a_ride([second], at))):
+        points = Policy.current().points()
+        found |= {"form": form or SignOffForm(points=points), "asks_sign_off": True}
     return found
