@@ -39,15 +39,30 @@ def pytest_addoption(parser):
         action="store_true",
         help="a test whose system package is missing fails instead of being left out",
     )
+    parser.addoption(
+        "--again",
+        action="store_true",
+        help="for the other database, after a whole run: without what cannot differ there, which is tests"
+        " that touch no database, and pages as a browser shows them",
+    )
 
 
-def pytest_collection_modifyitems(items):
+def pytest_collection_modifyitems(config, items):
+    if config.getoption("--again"):
+        left_out = [item for item in items if not touches_database(item) or "browser" in item.fixturenames]
+        items[:] = [item for item in items if item not in set(left_out)]
+        config.hook.pytest_deselected(items=left_out)
     for item in items:
         if "browser" in item.fixturenames:
             item.add_marker(pytest.mark.needs("chromium"))
         for name in needs_of(item):
             if name not in NEEDS:
                 raise pytest.UsageError(f"{item.nodeid}: needs({name!r}) is not one of {', '.join(NEEDS)}")
+
+
+def touches_database(item):
+    fixtures = {"db", "transactional_db", "live_server"}
+    return bool(item.get_closest_marker("django_db") or fixtures.intersection(item.fixturenames))
 
 
 def needs_of(item):
