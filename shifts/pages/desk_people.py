@@ -37,11 +37,11 @@ from shifts.pages.person_history import history_of
 from shifts.pages.regular_rows import rows_of_person
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats import breaks, consequences
-from shifts.seats.rides import sign_off_told
+from shifts.seats.rides import not_ready_for, sign_off_told
 from sites.models import Site
 from volunteers import clearance, doors, kits, papers, progress
 from volunteers import people as writes
-from volunteers.models import Away, Completion, PaperPhoto, Person, Step
+from volunteers.models import Away, Completion, PaperPhoto, Person, SignOff, Step
 from volunteers.roster.days import in_words
 
 EXPIRES_SOON = timedelta(days=21)  # when the first reminder of a paper goes out
@@ -186,6 +186,7 @@ def facts_of(request: Request, who: Person, form: NotesForm) -> dict[str, Any]:
         "cars": list(who.cars.all()),
         "hours": in_words((hour.weekday, hour.begins, hour.ends) for hour in who.hours.all()),
         "absences": list(who.absences.filter(last__gte=today)),
+        "rides": rides_of(who),
         "history": history_of(who),
         "form": form,
     }
@@ -208,10 +209,10 @@ def runs_lately(who: Person, at: datetime) -> Iterable[Booking]:
     return live.filter(run__ends_at__lte=at, run__ends_at__gt=at - LATELY).order_by("-run__starts_at")[:20]
 
 
-def not_ready_for(who: Person, at: datetime) -> list[Booking]:
-    """Their runs ahead, as the driver, that the gate would refuse now for what is missing."""
-    gone = Booking.objects.clearance_gone().of(who).filter(lacks=True).select_related("run")
-    return list(gone.filter(run__ends_at__gt=at, run__cancelled_at=None).order_by("run__starts_at"))
+def rides_of(who: Person) -> list[dict[str, Any]]:
+    """Their shadow rides that were signed off, newest first; one query."""
+    signed = who.rides.select_related("lead", "completion", "ride__run")
+    return [{"signed": one, "run": one.ride.run if hasattr(one, "ride") else None} for one in signed]
 
 
 def run_row(booking: Booking, flagged: Iterable[Booking] = ()) -> dict[str, Any]:
@@ -365,6 +366,9 @@ def step_back(request: Request, pk: int) -> HttpResponse:
     if completion.withdrawn_at:
         messages.info(request, f"{completion.step.title} was taken back already.")
         return redirect(page_of(who))
+    signed = SignOff.objects.filter(completion=completion).first()
+    if signed:  # the ride as a whole, with what depends on it
+        return redirect("desk_sign_off_back", pk=signed.pk)
     form = TakeBackForm(posted(request))
     if form.is_bound and form.is_valid():
         before = not_ready_for(who, at)

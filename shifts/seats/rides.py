@@ -47,8 +47,8 @@ def sign_off_ride(
 ) -> SignOff:
     """The lead driver of this run records how the ride went, from its start on; once, unless taken back.
 
-    `checklist` are the points they ticked, in their words. `told_reason` is the coordinator's word on how they
-    know, when they record it for the lead. Raises NotPossible with a sentence.
+    `checklist` are the points they ticked, in their words. `told_reason` is the coordinator's word on how
+    they know, when they record it for the lead. Raises NotPossible with a sentence.
     """
     at = at or timezone.now()
     run = Run.objects.locked().get(pk=run.pk)
@@ -93,8 +93,8 @@ def already(signed: SignOff) -> str:
 def take_back(signed: SignOff, *, reason: str, by: Any, at: datetime | None = None) -> list[Booking]:
     """A sign-off counts no longer, and the ride can be signed off again; the record itself stays.
 
-    Returns the trainee's seats ahead, as a driver, that they are no longer ready for: they keep them, flagged.
-    They and the other coordinators are told. Raises NotPossible with a sentence.
+    Returns the trainee's seats ahead, as a driver, that they are no longer ready for: they keep them,
+    flagged. They and the other coordinators are told. Raises NotPossible with a sentence.
     """
     at = at or timezone.now()
     reason = reason.strip()[:200]
@@ -132,8 +132,8 @@ def would_lose(signed: SignOff, *, at: datetime) -> list[Booking]:
 
 
 def not_ready_for(person: Person, at: datetime) -> list[Booking]:
-    """Their runs ahead, as the driver, that the gate would refuse now; by start."""
-    gone = Booking.objects.clearance_gone().of(person).select_related("run", "person")
+    """Their runs ahead, as the driver, that the gate would refuse now for what is missing; by start."""
+    gone = Booking.objects.clearance_gone().of(person).filter(lacks=True).select_related("run", "person")
     return list(gone.filter(run__ends_at__gt=at, run__cancelled_at=None).order_by("run__starts_at"))
 
 

@@ -848,7 +848,7 @@ class TestSignOff:
         self.sign(client, ride, outcome="again")
         answer = self.sign(client, ride, outcome="ready", remarks="Keep these words")
         assert answer.status_code == 409
-        assert "This ride has been signed off already." in words_of(answer)
+        assert "This ride was signed off already by Lee Lead" in words_of(answer)
         assert "Keep these words" in words_of(answer)
         assert SignOff.objects.get().outcome == "again"
 
