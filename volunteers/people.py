@@ -50,6 +50,10 @@ def change_person(person: Person, *, by: Any, at: datetime | None = None, **fact
         return person
     for name, value in after.items():
         setattr(person, name, value)
+    if not person.is_adult and (person.drives or person.lead_since):
+        raise NotPossible(
+            f"{person.name} is under 18: nobody under 18 drives. Their page says who is an adult."
+        )
     if "email" in after:
         person.user = sign_in_at_new_address(person)
     person.feed_good_until = None  # their feed shows some of it: name, language, its own address
@@ -171,13 +175,14 @@ def end_coordinator(user: User, *, by: Any) -> None:
 def leave(person: Person, *, by: Any, on: date | None = None) -> Person:
     """The person has left, from a date on (today when None), and may come back. Nothing is deleted but
     photographs of their papers."""
-    left = change_person(person, by=by, left_on=max(on or today(), person.joined_on))
+    left = change_person(person, by=by, left_on=max(on or today(), person.joined_on), paused_on=None)
     left.photos.all().delete()  # after the lock, so that none comes in behind it
     return left
 
 
-def come_back(person: Person, *, by: Any) -> Person:
-    return change_person(person, by=by, left_on=None)
+def come_back(person: Person, *, by: Any, on: date | None = None, at: datetime | None = None) -> Person:
+    """They are here again from a date on (today when None), after a break or after leaving."""
+    return change_person(person, by=by, at=at, left_on=None, paused_on=None, back_on=on or today(at))
 
 
 @transaction.atomic

@@ -21,7 +21,7 @@ from shifts.models.run import RunQuerySet
 from shifts.schedule.clock import local_date
 from shifts.seats import notices
 from shifts.seats import standing as regular
-from shifts.seats.booking import give_back, hold
+from shifts.seats.booking import hold
 from shifts.seats.news import News
 from shifts.seats.refusals import sentence
 from sites.changes import change_site as change_site_facts
@@ -29,7 +29,7 @@ from sites.changes import close_site as close_site_dates
 from sites.changes import lift_closure as lift_closure_dates
 from sites.changes import set_contacts as set_site_contacts
 from sites.models import Closure, DoorNotes, Programme, Site
-from volunteers import doors, people
+from volunteers import doors
 from volunteers.models import Person
 from volunteers.people import change_person as change_person_facts
 
@@ -250,25 +250,6 @@ def publish_door_notes(
 def runs_at(site: Site, at: datetime) -> RunQuerySet:
     """The runs that are not over and stop at the site."""
     return Run.objects.not_over(at).filter(pk__in=Stop.objects.filter(site=site).values("run"))
-
-
-@transaction.atomic
-def leave(person: Person, *, give_up: Sequence[Booking] = (), by: Any, at: datetime | None = None) -> Person:
-    """The person leaves the programme today: out of these of their runs, and their regular runs end."""
-    at = at or timezone.now()
-    day = local_date(at, Programme.current().zone)
-    standings = list(person.standings.going_on(day).select_related("shift", "person"))
-    runs = Run.objects.filter(Q(bookings__in=give_up) | Q(shift__standings__in=standings, starts_at__gt=at))
-    hold(runs, also=[person.pk])
-    news = News(at=at)
-    for booking in give_up:
-        if booking.person_id == person.pk:
-            end = Booking.End.TAKEN_OUT
-            give_back(booking, by=by, end=end, note=_("Left the programme."), news=news, at=at)
-    for standing in standings:
-        regular.stop(standing, last_day=day, by=by, news=news, at=at)
-    news.settle()
-    return people.leave(person, by=by, on=day)
 
 
 @transaction.atomic

@@ -364,7 +364,9 @@ def tell_rider(hand_over: HandOver, news: News) -> None:
     run, to = hand_over.booking.run, hand_over.to
     for other in run.bookings.live().filter(seat=Booking.Seat.SECOND).select_related("person"):
         words = [lambda: rider_words(hand_over)]
-        if hand_over.booking.person.is_lead and not to.is_lead:
+        if not other.person.is_adult:
+            words.append(lambda: notices.beside_guardian_only())
+        elif hand_over.booking.person.is_lead and not to.is_lead:
             words.append(lambda: _("A shadow ride counts with a lead driver only, and they are none."))
         news.say(other.person, *words)
 

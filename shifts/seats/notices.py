@@ -109,7 +109,10 @@ def seat_empty(booking: Booking, *, at: datetime) -> None:
         return
     for other in run.bookings.live().select_related("person"):
         with in_words_of(other.person) as programme:
-            mail = outbox.render("no_lead", facts(run, other.person, programme, driver=booking.person))
+            words = "" if other.person.is_adult else beside_guardian_only()
+            mail = outbox.render(
+                "no_lead", facts(run, other.person, programme, driver=booking.person, young=words)
+            )
             outbox.owe(
                 person=other.person, mail=mail, kind="no lead", key=f"no-lead:{other.pk}:{booking.pk}", at=at
             )
@@ -128,6 +131,14 @@ def seat_empty(booking: Booking, *, at: datetime) -> None:
                     key=f"given-back:{booking.pk}:{coordinator.pk}",
                     at=at,
                 )
+
+
+def beside_guardian_only() -> str:
+    """To somebody under 18 whose guardian does not drive any more."""
+    return _(
+        "Under 18 one rides only beside one's guardian, who does not drive this run now. Please do not set out "
+        "before the coordinator has called."
+    )
 
 
 def runs_changed() -> str:

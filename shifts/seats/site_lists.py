@@ -66,12 +66,17 @@ def visit_of(run: Run, stop: Stop) -> Visit:
 
 
 def who_comes(run: Run) -> str:
-    """First names. Nobody is named while another of the run's sites is closed: it may not take place."""
-    names = {booking.seat: booking.person.first_name for booking in run.seated}
-    driver, second = names.get(Booking.Seat.DRIVER), names.get(Booking.Seat.SECOND)
+    """First names; of others in the car, and of anybody under 18, only how many. Nobody is named while
+    another of the run's sites is closed: it may not take place."""
+    seated = {booking.seat: booking for booking in run.seated}
+    driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
     if run.closed or not driver:
         return "to be confirmed"
-    return f"{driver}, with {second} riding along" if second else driver
+    named = [second.person.first_name] if second and second.person.is_adult else []
+    more = driver.also_count + (1 if second and not named else 0)
+    along = [*named, str(more)] if more else named
+    first = driver.person.first_name
+    return f"{first}, with {' and '.join(along)} riding along" if along else first
 
 
 # --- by mail

@@ -19,7 +19,7 @@ from shifts import worker
 from shifts.calendar import feed as feeds
 from shifts.models import Booking, CalendarEntry, Standing
 from shifts.schedule.making import Plan, add_shift
-from shifts.seats import consequences, standing, weekly
+from shifts.seats import breaks, consequences, standing, weekly
 from shifts.seats.booking import give_back, seat
 from shifts.seats.changes import Shape, cancel_run, reshape_run, restore_run, shape_of
 from sites.models import Closure, Programme
@@ -339,9 +339,7 @@ def five_weeks_pass(world):
 
 def the_person_leaves(world):
     person = ana_again(world)
-    consequences.leave(
-        person, give_up=list(Booking.objects.live().filter(person=person)), by=None, at=world.at
-    )
+    breaks.leave(person, give_up=list(Booking.objects.live().filter(person=person)), by=None, at=world.at)
 
 
 STORIES = {
