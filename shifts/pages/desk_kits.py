@@ -72,10 +72,11 @@ def history() -> list[dict[str, Any]]:
 
 
 def in_words(move: KitMove) -> str:
-    name = move.person.name if move.person else ""
+    name, number = move.person.name if move.person else "", move.number
+    differs = f"{abs(number)} {'more' if number > 0 else 'fewer'} than" if number else "as many as were"
     return {
-        KitMove.Kind.COUNTED.value: f"counted: {move.number:+d}" if move.number else "counted: as noted",
-        KitMove.Kind.BOUGHT.value: f"bought or made up: {move.number:+d}",
+        KitMove.Kind.COUNTED.value: f"shelf counted: {differs} noted",
+        KitMove.Kind.BOUGHT.value: f"bought or made up: {number}",
         KitMove.Kind.HANDED.value: f"handed over to {name}",
         KitMove.Kind.RETURNED.value: f"returned by {name}",
         KitMove.Kind.LOST.value: f"not coming back from {name}",
