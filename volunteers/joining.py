@@ -23,12 +23,13 @@ from volunteers.progress import NotPossible, today
 KEPT = timedelta(days=90)  # a declined request; common practice, no published source: confirm with counsel
 
 State = Join.State
-# From which state to which. Whatever a coordinator settled can be taken back to where it was.
+# What may be done to a request, and from which states.
 ALLOWED: dict[str, set[str]] = {
-    State.WAITING: {State.ASKED_BACK, State.ACCEPTED, State.DECLINED},
-    State.ASKED_BACK: {State.WAITING, State.ASKED_BACK, State.ACCEPTED, State.DECLINED},
-    State.ACCEPTED: {State.WAITING, State.ASKED_BACK},
-    State.DECLINED: {State.WAITING, State.ASKED_BACK},
+    "accept": {State.WAITING, State.ASKED_BACK},
+    "decline": {State.WAITING, State.ASKED_BACK},
+    "ask back": {State.WAITING, State.ASKED_BACK},
+    "answer": {State.ASKED_BACK},
+    "undo": {State.ACCEPTED, State.DECLINED},
 }
 
 
@@ -109,11 +110,12 @@ def write_request(
 # --- what becomes of it
 
 
-def move(join: Join, to: str, *, at: datetime, settled_by: Any = None, **said: str) -> Join:
-    """The request in another state, with its person locked and both saved. Raises NotPossible."""
+def move(join: Join, act: str, to: str, *, at: datetime, settled_by: Any = None, **said: str) -> Join:
+    """The request in another state, where ALLOWED says so; its person is locked, both are saved. Raises
+    NotPossible."""
     person = Person.objects.locked().get(pk=join.person_id)
     join = Join.objects.get(pk=join.pk)
-    if to not in ALLOWED[join.state]:
+    if join.state not in ALLOWED[act]:
         raise NotPossible(
             _("This is not possible any more: the request is %(state)s.")
             % {"state": join.get_state_display()}
@@ -138,7 +140,7 @@ def move(join: Join, to: str, *, at: datetime, settled_by: Any = None, **said: s
 def accept(join: Join, *, by: Any, at: datetime | None = None) -> Join:
     """They are taken in from today on."""
     at = at or timezone.now()
-    join = move(join, State.ACCEPTED, settled_by=by, at=at)
+    join = move(join, "accept", State.ACCEPTED, settled_by=by, at=at)
     record(verb="taken in", subject=join.person, person=join.person, by=by, at=at)
     return join
 
@@ -149,7 +151,7 @@ def ask_back(join: Join, question: str, *, by: Any, at: datetime | None = None) 
     at = at or timezone.now()
     if not question.strip():
         raise NotPossible("Write what you want to know.")
-    join = move(join, State.ASKED_BACK, question=question.strip(), reply="", at=at)
+    join = move(join, "ask back", State.ASKED_BACK, question=question.strip(), reply="", at=at)
     record(verb="asked something back", subject=join.person, person=join.person, by=by, at=at)
     return join
 
@@ -160,7 +162,7 @@ def answer(join: Join, reply: str, *, by: Any, at: datetime | None = None) -> Jo
     at = at or timezone.now()
     if not reply.strip():
         raise NotPossible(_("Write your answer."))
-    join = move(join, State.WAITING, reply=reply.strip(), at=at)
+    join = move(join, "answer", State.WAITING, reply=reply.strip(), at=at)
     record(verb="answered what was asked", subject=join.person, person=join.person, by=by, at=at)
     return join
 
@@ -169,7 +171,7 @@ def answer(join: Join, reply: str, *, by: Any, at: datetime | None = None) -> Jo
 def decline(join: Join, *, by: Any, at: datetime | None = None) -> Join:
     """They are not taken in: their sign-in acts for nobody from now on."""
     at = at or timezone.now()
-    join = move(join, State.DECLINED, settled_by=by, at=at)
+    join = move(join, "decline", State.DECLINED, settled_by=by, at=at)
     record(verb="request declined", subject=join.person, person=join.person, by=by, at=at)
     return join
 
@@ -187,7 +189,7 @@ def undo(join: Join, *, by: Any, at: datetime | None = None) -> Join:
         raise NotPossible(f"{person.name} was brought back on their own page, and is here now.")
     verb = "yes taken back" if join.state == State.ACCEPTED else "no taken back"
     unanswered = bool(join.question and not join.reply)
-    join = move(join, State.ASKED_BACK if unanswered else State.WAITING, at=at)
+    join = move(join, "undo", State.ASKED_BACK if unanswered else State.WAITING, at=at)
     record(verb=verb, subject=join.person, person=join.person, by=by, at=at)
     return join
 

@@ -139,7 +139,6 @@ def come_in(request: Request, draft: Draft) -> HttpResponse:
     email = draft.email
     try:
         user: User = joins.ask(**draft.facts()).person.user
-        messages.success(request, _("Thank you! Your request is with the coordinator."))
         goal = reverse("orientation")
     except joining.KnownAlready as known:
         user, goal = known.user, reverse("home")

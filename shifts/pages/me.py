@@ -53,17 +53,17 @@ def own_copy(request: Request) -> Person:
 
 def show(request: Request, **wrong: Any) -> HttpResponse:
     """The page; with the one form that was filled in and refused, where there is one."""
-    person = who(request)
+    person, day = who(request), today()
     context = {
         "me_form": forms.MeForm(instance=own_copy(request)),
         "cars": forms.car_rows(person),
         "hours": forms.hours_rows(person),
         "away_form": forms.AwayForm(),
         "absences": [
-            {"pk": away.pk, "days": forms.days_of(away)} for away in person.absences.filter(last__gte=today())
+            {"pk": away.pk, "days": forms.days_of(away)} for away in person.absences.filter(last__gte=day)
         ],
         "household": [one for one in Person.objects.of(request.user) if one.pk != person.pk],
-        "help_form": forms.HelpForm(initial={"day": today()}),
+        "help_form": forms.HelpForm(initial={"day": day}),
         "help_rows": [
             {"pk": row.pk, "words": help_in_short(row)}
             for row in HelpHours.objects.live().filter(person=person)[:HELP_SHOWN]

@@ -500,9 +500,9 @@ class TestWhoMay:
 
 def test_queries_of_my_page(client, ana):
     """Programme, session, user, people of the sign-in; the person afresh, cars, hours, absences from today on
-    by the programme's clock, and the household."""
+    by the programme's clock, the household, and hours of help."""
     count, sql = queries_of(client, "/me/")
     for n in range(1, 8):
         add_away(ana, first=TODAY + n * DAY, last=TODAY + n * DAY, by=None)
     set_hours(ana, [(n, time(8), time(9)) for n in range(7)], by=None)
-    assert queries_of(client, "/me/")[0] == count == 10, sql
+    assert queries_of(client, "/me/")[0] == count == 11, sql
