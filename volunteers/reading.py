@@ -97,7 +97,7 @@ def briefing_of(step: Step | None) -> Briefing:
         questions += briefing_check.shipped(lift_pounds=pounds)
     return Briefing(
         step=step,
-        revision=newest_revision(step, written) if step else 0,
+        revision=newest_revision(step) if step else 0,
         own=blocks(written.text) if written else [],
         sections=sections,
         questions=questions,
@@ -105,11 +105,10 @@ def briefing_of(step: Step | None) -> Briefing:
     )
 
 
-def newest_revision(step: Step, written: BriefingText | None = None) -> int:
+def newest_revision(step: Step) -> int:
     """The revision that somebody reads who reads now: of the newest words, or as a term asks for."""
-    written = written or step.texts.first()
-    asked = step.terms.aggregate(newest=Max("revision"))["newest"] or 1
-    return max(asked, written.revision if written else 1)
+    known = Step.objects.filter(pk=step.pk).aggregate(Max("terms__revision"), Max("texts__revision"))
+    return max(1, *(number or 0 for number in known.values()))
 
 
 @dataclass(frozen=True)

@@ -38,7 +38,7 @@ def text(request: Request, pk: int) -> HttpResponse:
     briefings = Step.objects.select_related("site").filter(kind=Step.Kind.BRIEFING)
     step, at = get_object_or_404(briefings, pk=pk), timezone.now()
     written = step.texts.first()
-    newest = reading.newest_revision(step, written)
+    newest = reading.newest_revision(step)
     form = text_form(posted(request), written=written, newest=newest, is_alone=step.code != reading.SHIPPED)
     rows = question_rows(written, posted(request))
     if form.is_bound and all([form.is_valid(), rows.is_valid()]) and "edit" not in request.POST:
