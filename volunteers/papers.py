@@ -69,21 +69,13 @@ def encoded_anew(data: bytes) -> bytes:
         raise too_many_pixels()
     try:
         picture.thumbnail((LONGEST_SIDE, LONGEST_SIDE))  # a large JPEG is not even read in its full size
-        return as_jpeg(upright(picture))
+        return as_jpeg(ImageOps.exif_transpose(picture))  # upright, as its notes say
     except Exception:  # cut off on its way, or made to mislead
         raise BadPhoto(_("This picture is damaged or not whole. Take it again.")) from None
 
 
 def too_many_pixels() -> BadPhoto:
     return BadPhoto(_("This picture has too many pixels. Take it again in a smaller size."))
-
-
-def upright(picture: Image.Image) -> Image.Image:
-    """Turned as its notes say (Exif 2.32, tag 274). Notes that cannot be read turn nothing."""
-    try:
-        return ImageOps.exif_transpose(picture)
-    except Exception:  # the pixels may be whole all the same
-        return picture
 
 
 def as_jpeg(picture: Image.Image) -> bytes:
