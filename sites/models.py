@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from typing import Any, NoReturn
 from zoneinfo import ZoneInfo, available_timezones
@@ -228,6 +229,12 @@ class Closure(models.Model):
 class EventQuerySet(models.QuerySet["Event"]):
     def about(self, thing: models.Model) -> EventQuerySet:
         return self.filter(subject=subject_of(thing))
+
+    def newest_of_each(self, people: Iterable[int], *, verbs: Iterable[str]) -> dict[int, Event]:
+        """By the person's key, the last event of these kinds that concerns them. Ordered here, not by the
+        database: it would rather walk the whole log by its time than look for a few people."""
+        found = self.filter(person_id__in=list(people), verb__in=list(verbs)).order_by()
+        return {event.person_id: event for event in sorted(found, key=lambda event: (event.at, event.pk))}
 
     def update(self, **values):
         raise TypeError("An event is written once.")

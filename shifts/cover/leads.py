@@ -6,11 +6,11 @@ import secrets
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.db import transaction
-from django.db.models import Count, OuterRef, Q, Subquery
-from django.db.models.functions import Coalesce
+from django.db.models import Count
 from django.urls import reverse
 from django.utils import timezone
 
@@ -39,33 +39,29 @@ def could_lead(*, at: datetime) -> list[Suggestion]:
     most runs first; without those of whom a coordinator said "not now" in the last six months."""
     policy, zone = Policy.current(), Programme.current().zone
     day = at.astimezone(zone).date()
-    alone = driven_alone(at).filter(
-        person=OuterRef("pk"), run__local_date__gt=add_months(day, -policy.lead_within_months)
-    )
-    count = alone.order_by().values("person").annotate(n=Count("pk")).values("n")
-    answers = Event.objects.filter(person_id=OuterRef("pk"), verb__in=(NOT_NOW, AFTER_ALL))
-    last = answers.order_by("-at", "-pk")
-    found = (
-        Person.objects.drivers()
-        .filter(is_adult=True, lead_since=None)
-        .annotate(
-            runs_alone=Coalesce(Subquery(count), 0),
-            answer=Subquery(last.values("verb")[:1]),
-            answered_at=Subquery(last.values("at")[:1]),
-        )
-        .filter(runs_alone__gte=policy.lead_after_runs)
-        .filter(
-            Q(answer=None) | ~Q(answer=NOT_NOW) | Q(answered_at__lt=months_before(at, NOT_NOW_MONTHS, zone))
-        )
-        .order_by("-runs_alone", "name", "pk")
-    )
-    return [Suggestion(person, person.runs_alone) for person in clearance.cleared(found, on=day)]
+    lately = driven_alone(at).filter(run__local_date__gt=add_months(day, -policy.lead_within_months))
+    counts = lately.order_by().values_list("person").annotate(n=Count("pk"))
+    runs = dict(counts.filter(n__gte=policy.lead_after_runs))
+    adults = Person.objects.drivers().filter(pk__in=runs, is_adult=True, lead_since=None)
+    ready = list(clearance.cleared(adults, on=day))
+    answers = Event.objects.newest_of_each((person.pk for person in ready), verbs=(NOT_NOW, AFTER_ALL))
+    long_ago = months_before(at, NOT_NOW_MONTHS, zone)
+    found = [
+        Suggestion(person, runs[person.pk])
+        for person in ready
+        if not_refused(answers.get(person.pk), long_ago)
+    ]
+    return sorted(found, key=lambda one: (-one.runs, one.person.name, one.person.pk))
 
 
-def months_before(at: datetime, months: int, zone: Any) -> datetime:
+def not_refused(answer: Event | None, long_ago: datetime) -> bool:
+    return answer is None or answer.verb != NOT_NOW or answer.at < long_ago
+
+
+def months_before(at: datetime, months: int, zone: ZoneInfo) -> datetime:
     """The same hour of the programme's clock that many months before."""
     local = at.astimezone(zone)
-    return datetime.combine(add_months(local.date(), -months), local.timetz())
+    return datetime.combine(add_months(local.date(), -months), local.time(), zone)
 
 
 @transaction.atomic

@@ -9,13 +9,14 @@ from datetime import date, datetime, timedelta
 from enum import Enum
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, F, Max, OuterRef, Q, Subquery
+from django.db.models import Exists, F, OuterRef, Q, Subquery
 
+from shifts.cover.pairing import waiting_since
 from shifts.models import Booking, Pairing, Policy, Run
+from shifts.seats.riding import lacking_ride
 from sites.models import Event, Programme
-from volunteers.hello import SAID_HELLO
-from volunteers.hello import VERBS as HELLO_VERBS
-from volunteers.models import Completion, Join, PaperPhoto, Person, SignOff, Step, StepTerm
+from volunteers import hello
+from volunteers.models import Completion, Join, PaperPhoto, Person, Step, StepTerm
 from volunteers.models.person import PersonQuerySet
 
 # A lead driver's own time to sign off a ride; after that the coordinator asks. As for a missing record of a
@@ -96,13 +97,14 @@ class OnTheWay:
         return self.what.stage
 
 
-def on_the_way(*, at: datetime) -> list[OnTheWay]:
+def on_the_way(*, at: datetime, newcomers: bool = False) -> list[OnTheWay]:
     """Everybody who asks to join, whom nobody has greeted yet, or who drives or means to and is not ready
     today for want of one of the programme's own steps; longest wait first. People on a break are not here.
+    `newcomers`: without those who have driven already.
 
     The number of queries does not grow with people, runs or steps.
     """
-    known, policy = Known.at(at), Policy.current()
+    known, policy = Known.at(at, newcomers=newcomers), Policy.current()
     found = []
     for person in known.people.values():
         what = waits_for(person, known)
@@ -111,10 +113,10 @@ def on_the_way(*, at: datetime) -> list[OnTheWay]:
     return sorted(found, key=lambda one: (one.what.since, one.person.name, one.person.pk))
 
 
-def waiting_for_the_desk(*, at: datetime) -> int:
-    """How many people the coordinator could help on today."""
-    whose = (WaitsFor.ANSWER, WaitsFor.DESK)
-    return sum(one.stage.waits_for in whose for one in on_the_way(at=at))
+def newcomers_waiting(*, at: datetime) -> int:
+    """How many who have never driven wait for the coordinator, beside those who ask to join. Cheap with
+    thousands of drivers: the gate is asked of newcomers alone."""
+    return sum(one.stage.waits_for is WaitsFor.DESK for one in on_the_way(at=at, newcomers=True))
 
 
 # --- the one decision
@@ -135,13 +137,13 @@ def waits_for(person: Person, known: Known) -> Waiting:
         stage = Stage.UNSIGNED if late else Stage.SIGN_OFF
         return Waiting(stage, since, step, ride.run, known.leads[ride.run_id])
     if person.pk in known.to_greet:
-        return Waiting(Stage.HELLO, known.greet_since(person), step)
+        return Waiting(Stage.HELLO, known.taken_in_on(person), step)
     photo = known.photos.get(person.pk)
     if photo:
         return Waiting(Stage.PHOTO, known.day(photo.at), photo.step)
     if step is None:
         return Waiting(Stage.DOORS, known.stage_began(person, None))
-    if step.kind == Step.Kind.RIDE:
+    if is_ride(step):
         return waits_for_a_ride(person, step, known)
     if step.kind == Step.Kind.PAPER and known.was_only_seen(person, step):
         return Waiting(Stage.DATE, known.stage_began(person, step), step)
@@ -159,7 +161,11 @@ def waits_for_a_ride(person: Person, step: Step, known: Known) -> Waiting:
     if pairing:
         stage = Stage.PROPOSAL if pairing.lead_agreed_at else Stage.LEAD_ANSWER
         return Waiting(stage, known.day(pairing.proposed_at), step, pairing.run, pairing.lead)
-    return Waiting(Stage.RIDE, known.stage_began(person, step), step, ride.run if ride else None)
+    return Waiting(Stage.RIDE, known.ride_began(person, step), step, ride.run if ride else None)
+
+
+def is_ride(step: Step) -> bool:
+    return step.kind == Step.Kind.RIDE
 
 
 # --- what is known
@@ -183,14 +189,16 @@ class Known:
     today: date
     zone: ZoneInfo
     people: dict[int, Person] = field(default_factory=dict)
-    missing: dict[int, Step] = field(default_factory=dict)  # the first missing step of each
+    first_missing: dict[int, int | None] = field(default_factory=dict)  # the key of a step
+    missing: dict[int, Step] = field(default_factory=dict)  # the same as steps
+    taken_in: dict[int, datetime] = field(default_factory=dict)
     order: dict[int, int] = field(default_factory=dict)  # the place of each step
     applies_from: dict[int, date] = field(default_factory=dict)  # by the step, of its term today
     joins: dict[int, Join] = field(default_factory=dict)  # open ones
     asked_back: dict[int, datetime] = field(default_factory=dict)
     to_greet: set[int] = field(default_factory=set)
     done: dict[int, list[Done]] = field(default_factory=lambda: defaultdict(list))
-    heard: dict[int, date] = field(default_factory=dict)  # the last word on a ride: again, or taken back
+    ride_since: dict[int, date] = field(default_factory=dict)  # of whom a ride is the next thing
     photos: dict[int, PaperPhoto] = field(default_factory=dict)
     rides: dict[int, Booking] = field(default_factory=dict)  # the next one
     unsigned: dict[int, Booking] = field(default_factory=dict)  # the oldest one
@@ -198,10 +206,10 @@ class Known:
     pairings: dict[int, Pairing] = field(default_factory=dict)
 
     @classmethod
-    def at(cls, at: datetime) -> Known:
+    def at(cls, at: datetime, *, newcomers: bool) -> Known:
         zone = Programme.current().zone
         known = cls(today=at.astimezone(zone).date(), zone=zone)
-        known.read_people()
+        known.read_people(newcomers)
         known.read_joins()
         known.read_steps()
         known.read_rides(at)
@@ -210,19 +218,24 @@ class Known:
     def day(self, moment: datetime) -> date:
         return moment.astimezone(self.zone).date()
 
-    def read_people(self) -> None:
-        for person in not_ready(self.today):
+    def read_people(self, newcomers: bool) -> None:
+        for person in not_ready(self.today, newcomers=newcomers):
             self.people[person.pk] = person
-        for person in to_greet():
-            self.to_greet.add(person.pk)
-            self.people.setdefault(person.pk, person)
+            self.first_missing[person.pk] = person.first_missing
+            if person.taken_in_at:
+                self.taken_in[person.pk] = person.taken_in_at
+        for join in to_greet():
+            self.to_greet.add(join.person_id)
+            self.people.setdefault(join.person_id, join.person)
+            if join.settled_at:
+                self.taken_in[join.person_id] = join.settled_at
 
     def read_joins(self) -> None:
         for join in Join.objects.open().filter(person__left_on=None).select_related("person"):
             self.joins[join.person_id] = join
             self.people.setdefault(join.person_id, join.person)
-        asked = Event.objects.filter(person_id__in=self.joins, verb="asked something back").order_by()
-        self.asked_back = dict(asked.values_list("person_id").annotate(last=Max("at")))
+        asked = Event.objects.newest_of_each(self.joins, verbs=["asked something back"])
+        self.asked_back = {pk: event.at for pk, event in asked.items()}
 
     def read_steps(self) -> None:
         terms = StepTerm.objects.in_force(self.today, []).select_related("step")
@@ -230,10 +243,7 @@ class Known:
         for place, term in enumerate(terms.order_by("step__position", "step_id")):
             steps[term.step_id] = term.step
             self.order[term.step_id], self.applies_from[term.step_id] = place, term.applies_from
-        for pk, person in self.people.items():
-            first = getattr(person, "first_missing", None)
-            if first:
-                self.missing[pk] = steps[first]
+        self.missing = {pk: steps[first] for pk, first in self.first_missing.items() if first}
         self.read_completions(steps)
         photos = PaperPhoto.objects.filter(person__in=self.people).select_related("step").defer("image")
         for photo in photos.order_by("-at", "-pk"):
@@ -264,18 +274,15 @@ class Known:
                 self.unsigned.setdefault(ride.person_id, ride)
         pairings = Pairing.objects.open().filter(trainee__in=lacking, run__starts_at__gt=at)
         self.pairings = {one.trainee_id: one for one in pairings.select_related("run", "lead")}
-        for sign_off in SignOff.objects.filter(trainee__in=lacking).order_by("ridden_on", "pk"):
-            gone = sign_off.withdrawn_at
-            word = self.day(gone) if gone else sign_off.ridden_on
-            self.heard[sign_off.trainee_id] = max(word, self.heard.get(sign_off.trainee_id, word))
+        waiting = [one for pk, one in self.people.items() if pk in lacking and is_ride(self.missing[pk])]
+        only = {one.pk: [self.missing[one.pk]] for one in waiting}
+        self.ride_since = waiting_since(waiting, only, on=self.today)
 
     def lack_a_ride(self) -> set[int]:
         """Who of these people has no ride behind them that counts: one question to the gate."""
-        unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=self.today, sites=[])
-        people = Person.objects.filter(pk__in=self.missing).order_by()
-        return set(
-            people.filter(Exists(unmet.filter(step__kind=Step.Kind.RIDE))).values_list("pk", flat=True)
-        )
+        lacking = Exists(lacking_ride(person=OuterRef("pk"), on=self.today))
+        people = Person.objects.filter(lacking, pk__in=self.missing).order_by()
+        return set(people.values_list("pk", flat=True))
 
     def was_only_seen(self, person: Person, step: Step) -> bool:
         """Whether the last that is known of a paper is that somebody saw it."""
@@ -283,54 +290,65 @@ class Known:
         last = max(of_step, key=lambda one: one.first, default=None)
         return last is not None and last.seen
 
-    def greet_since(self, person: Person) -> date:
-        settled = getattr(person, "taken_in_at", None)
-        return self.day(settled) if settled else person.joined_on
+    def taken_in_on(self, person: Person) -> date:
+        """The day a coordinator said yes; of whoever was put in at the desk, the day they joined."""
+        return self.day(self.taken_in[person.pk]) if person.pk in self.taken_in else person.joined_on
 
     def stage_began(self, person: Person, step: Step | None) -> date:
         """The day from which the step (None: none is missing) was the next thing: they joined, were taken
         in or came back; the steps before it were done for the first time; what they had of it ran out or
         was taken back; it was asked for."""
         place = self.order[step.pk] if step else len(self.order)
-        days = [person.joined_on, self.greet_since(person)]
-        if person.back_on:
-            days.append(person.back_on)
+        days = [person.joined_on, self.taken_in_on(person), person.back_on or person.joined_on]
         before: dict[int, date] = {}
         for one in self.done[person.pk]:
-            if step and one.step == step.pk:
-                days += [one.first, one.until + DAY] if one.until else [one.first]
-                days += [one.withdrawn] if one.withdrawn else []
-            elif self.order[one.step] < place and one.withdrawn is None:
+            if self.order[one.step] < place and one.withdrawn is None:
                 before[one.step] = min(one.first, before.get(one.step, one.first))
         days += before.values()
         if step:
+            days += self.lost(person, step)
             days.append(self.applies_from[step.pk])
-            if step.kind == Step.Kind.RIDE and person.pk in self.heard:
-                days.append(self.heard[person.pk])
-        return max(day for day in days if day <= self.today) if person.joined_on <= self.today else self.today
+        return self.latest(days)
+
+    def ride_began(self, person: Person, step: Step) -> date:
+        """The same for a shadow ride; as the page that arranges rides has it."""
+        return self.latest([self.ride_since[person.pk], *self.lost(person, step)])
+
+    def lost(self, person: Person, step: Step) -> list[date]:
+        """Of what they had of a step: when it was done, ran out, was taken back."""
+        mine = [one for one in self.done[person.pk] if one.step == step.pk]
+        days = [one.first for one in mine] + [one.until + DAY for one in mine if one.until]
+        return days + [one.withdrawn for one in mine if one.withdrawn]
+
+    def latest(self, days: list[date]) -> date:
+        """The last of these that is not to come."""
+        return max((day for day in days if day <= self.today), default=self.today)
 
 
-def not_ready(today: date) -> PersonQuerySet:
+def not_ready(today: date, *, newcomers: bool = False) -> PersonQuerySet:
     """Who drives or means to and lacks a step of the programme's own, with its key as `first_missing`; and
-    who lacks none but has never driven nor read any door notes, without which no run is open to them."""
+    who lacks none but has never driven nor read any door notes, without which no run is open to them.
+    `newcomers`: only those who have never driven."""
+    driven = Booking.objects.live().drivers().filter(person=OuterRef("pk"))
     unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=today, sites=[])
     first = unmet.order_by("step__position", "step_id").values("step_id")[:1]
-    driven = Booking.objects.live().drivers().filter(person=OuterRef("pk"))
     doors = Step.objects.filter(kind=Step.Kind.DOORS, site__ended_on=None)
     read = Completion.objects.standing().filter(person=OuterRef("pk"), step__kind=Step.Kind.DOORS)
     strangers = Q(Exists(doors), ~Exists(read), ~Exists(driven))
-    people = Person.objects.drivers().annotate(
-        first_missing=Subquery(first), taken_in_at=F("join__settled_at")
-    )
+    people = Person.objects.drivers()
+    if newcomers:  # found first, so that a database asks the gate of nobody else
+        people = people.filter(pk__in=list(people.exclude(Exists(driven)).values_list("pk", flat=True)))
+    people = people.annotate(first_missing=Subquery(first), taken_in_at=F("join__settled_at"))
     return people.filter(Q(first_missing__isnull=False) | strangers)
 
 
-def to_greet() -> PersonQuerySet:
-    """Who was taken in when they asked, and nobody has spoken with them since: no hello is noted, and no
-    coordinator has recorded anything of theirs."""
-    met = Completion.objects.filter(person=OuterRef("pk"), recorded_by__is_coordinator=True)
-    events = Event.objects.filter(person_id=OuterRef("pk"), verb__in=HELLO_VERBS)
-    last = Subquery(events.order_by("-at", "-pk").values("verb")[:1])
-    people = Person.objects.present().filter(join__state=Join.State.ACCEPTED)
-    people = people.annotate(taken_in_at=F("join__settled_at"), said=last)
-    return people.exclude(Exists(met)).filter(Q(said=None) | ~Q(said=SAID_HELLO))
+def to_greet() -> list[Join]:
+    """Of whom was taken in when they asked, and nobody has spoken with them since: no hello is noted, and no
+    coordinator has recorded anything of theirs. Two queries."""
+    met = Completion.objects.filter(person=OuterRef("person"), recorded_by__is_coordinator=True)
+    taken_in = Join.objects.filter(state=Join.State.ACCEPTED, person__in=Person.objects.present().order_by())
+    joins = list(taken_in.exclude(Exists(met)).select_related("person").order_by())
+    said = Event.objects.newest_of_each((join.person_id for join in joins), verbs=hello.VERBS)
+    return [
+        join for join in joins if join.person_id not in said or said[join.person_id].verb != hello.SAID_HELLO
+    ]

@@ -21,6 +21,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import three_names
+from shifts.cover.orientation import newcomers_waiting
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import unfilled_soon
 from shifts.models import Booking, Policy, Run, Shift
@@ -61,6 +62,7 @@ def desk(request: Request) -> HttpResponse:
         "more_gaps": [card_of(run, at=at, policy=policy) for run in gaps[NAMED:]],
         "gap_count": len(gaps),
         "join_count": Join.objects.open().count(),
+        "newcomers": newcomers_waiting(at=at),
         "soon_until": at + timedelta(days=policy.soon_days),
         "weak": weak_shown(attention),
         "to_tell": [told_row(message) for message in to_tell[:LISTED]],

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
@@ -20,7 +19,7 @@ from shifts.cover.pace import Pace, pace
 from shifts.models import Policy
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import contact_of, sentence, title_and_time
-from shifts.pages.desk_people import page_of, person_or_404
+from shifts.pages.desk_people import person_or_404
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from volunteers import hello
 from volunteers.models import Person
@@ -31,6 +30,13 @@ GROUPS = {
     WaitsFor.LEAD: ("lead", "Wait for a lead driver"),
     WaitsFor.THEMSELVES: ("themselves", "Wait for themselves"),
     WaitsFor.RIDE: ("rides", "Have a ride arranged"),
+}
+
+TICKS = {
+    Stage.PHOTO: "Confirm it",
+    Stage.FORM: "Tick it off",
+    Stage.KIT: "Hand it over",
+    Stage.DATE: "Note its date",
 }
 
 # The way in order, as the picture counts it: a name, and the stages that stand there.
@@ -91,6 +97,7 @@ def row_of(one: OnTheWay) -> dict[str, Any]:
         "is_stuck": one.is_stuck,
         "is_primary": one.is_stuck or one.stage.waits_for in (WaitsFor.ANSWER, WaitsFor.DESK),
         "says_hello": one.stage is Stage.HELLO,
+        "lead": contact_of(one.what.lead) if one.what.lead and one.stage is Stage.UNSIGNED else None,
         **act_for(one),
     }
 
@@ -130,18 +137,15 @@ def act_for(one: OnTheWay) -> dict[str, str]:
     match one.stage:
         case Stage.ASKS:
             assert what.join is not None  # that is what they wait for
-            return {"act_url": to("desk_join", what.join.pk), "act": "Answer"}
-        case Stage.PHOTO:
-            return {"act_url": to("desk_papers"), "act": "Confirm it"}
-        case Stage.FORM | Stage.KIT | Stage.DATE:
+            return {"act_url": reverse("desk_join", args=[what.join.pk]), "act": "Answer"}
+        case Stage.PHOTO | Stage.FORM | Stage.KIT | Stage.DATE:
             assert what.step is not None
-            words = {Stage.FORM: "Tick it off", Stage.KIT: "Hand it over", Stage.DATE: "Note its date"}
             url = reverse("desk_step_done", args=[person.pk, what.step.pk])
-            return {"act_url": url, "act": words[one.stage]}
+            return {"act_url": f"{url}?next={reverse('desk_orientation')}", "act": TICKS[one.stage]}
         case Stage.RIDE if what.run:
             return {"act_url": reverse("desk_run", args=[what.run.pk]), "act": "Find a lead driver"}
         case Stage.RIDE:
-            return {"act_url": to("desk_rides"), "act": "Arrange a ride"}
+            return {"act_url": reverse("desk_rides"), "act": "Arrange a ride"}
         case Stage.UNSIGNED:
             assert what.run is not None
             return {"act_url": reverse("desk_run", args=[what.run.pk]) + "#sign-off", "act": "Record as told"}
@@ -152,13 +156,6 @@ def act_for(one: OnTheWay) -> dict[str, str]:
             assert what.lead is not None
             return call(what.lead)
     return call(person)
-
-
-def to(name: str, *keys: int) -> str:
-    try:
-        return reverse(name, args=keys)
-    except NoReverseMatch:
-        return reverse("desk_people")
 
 
 def call(person: Person) -> dict[str, str]:

@@ -151,6 +151,7 @@ WORDS: dict[str, Callable[[dict, dict, str], str]] = {
     "rides otherwise": lambda before, after, run: f"how they ride: {way_word(after)}, {run}",
     "coordinator appointed": lambda before, after, run: "made a coordinator",
     "coordinator ended": lambda before, after, run: "coordinator no longer",
+    "not a lead now": lambda before, after, run: "not suggested as a lead driver for six months",
     "told by phone": lambda before, after, run: "told by phone",
     "not told after all": lambda before, after, run: "not told by phone after all",
     "mail tried again": lambda before, after, run: "mail tried again",

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase as DjangoTestCase
 
 from shifts.cover import leads
-from shifts.cover.orientation import Stage, WaitsFor, on_the_way, waiting_for_the_desk
+from shifts.cover.orientation import Stage, WaitsFor, newcomers_waiting, on_the_way
 from shifts.cover.pace import FIRST_RUN, Pace, pace, waits
 from shifts.models import Booking, Pairing, Policy
 from shifts.seats.consequences import publish_door_notes
@@ -354,8 +354,14 @@ def test_every_stage_has_somebody_and_nobody_is_there_twice():
     assert {one.stage for one in found} == set(Stage) - {Stage.DOORS}
     assert len({one.person.pk for one in found}) == len(found)
     assert [one.what.since for one in found] == sorted(one.what.since for one in found)
-    yours = [one for one in found if one.stage.waits_for in (WaitsFor.ANSWER, WaitsFor.DESK)]
-    assert waiting_for_the_desk(at=NOW) == len(yours) == 8
+    assert newcomers_waiting(at=NOW) == sum(one.stage.waits_for is WaitsFor.DESK for one in found) == 7
+
+
+def test_the_count_of_newcomers_leaves_out_who_has_driven():
+    make_ready(newcomer(), without=("kit",))
+    drove(make_ready(newcomer(), without=("kit",)), 3)
+    assert len(on_the_way(at=NOW)) == 2
+    assert newcomers_waiting(at=NOW) == 1
 
 
 def test_queries_do_not_grow_with_the_people():
