@@ -33,13 +33,20 @@
     }
   }
 
+  // A label without its "(optional)".
+  function wordsOf (label) {
+    const copy = label?.cloneNode(true)
+    copy?.querySelectorAll('.optional').forEach(word => word.remove())
+    return copy?.textContent.trim() || ''
+  }
+
   // What was filled in, as a person reads it.
   function rowsOf (form) {
     const rows = []
     for (const field of form.elements) {
       if (!field.name || !field.labels?.length) continue
-      const label = field.labels[0].textContent.trim()
-      const group = field.closest('fieldset')?.querySelector('legend')?.textContent.trim() || ''
+      const label = wordsOf(field.labels[0])
+      const group = wordsOf(field.closest('fieldset')?.querySelector('legend'))
       const ticked = field.type === 'radio' || field.type === 'checkbox'
       if (ticked && field.checked) rows.push([group, label])
       if (!ticked && field.value.trim()) rows.push([label, field.value])
@@ -106,7 +113,8 @@
     panels.replaceChildren(...all.map(panelOf))
     for (const form of document.querySelectorAll('form[data-offline]')) {
       const waiting = all.some(draft => draft.state !== 'refused' && formFor(draft) === form)
-      form.hidden = waiting && !form.dataset.open
+      const around = form.closest('[data-around]') || form
+      around.hidden = waiting && !form.dataset.open
     }
     for (const line of document.querySelectorAll('[data-unsent]')) line.hidden = !all.length
   }
