@@ -1,14 +1,17 @@
-"""My steps, the briefing and door notes: what a volunteer sees of them, and the two things they tick off."""
+"""My steps with the next one first, and door notes: what a volunteer sees of them."""
 
-from datetime import date, timedelta
+from datetime import timedelta
 
 import pytest
 import time_machine
 from django.utils import timezone
 
-from shifts.models import Booking
+from shifts.models import Booking, Pairing, Policy, Run
 from shifts.seats.booking import seat
+from shifts.seats.pairing import token_of
 from shifts.seats.rides import sign_off_ride
+from sites.changes import close_site
+from sites.models import Programme
 from tests.factories import (
     DropOffFactory,
     PersonFactory,
@@ -20,11 +23,12 @@ from tests.factories import (
     ready_person,
 )
 from tests.shifts.pages.at_the_desk import DAY, NONSENSE, NOW, TODAY, queries_of, said, text_of
-from volunteers import briefing
 from volunteers.clearance import missing
-from volunteers.doors import publish, require_revision
-from volunteers.models import Completion, Step
+from volunteers.doors import publish
+from volunteers.models import Completion, Join, NotAt, PaperPhoto, Step
 from volunteers.progress import complete
+from volunteers.reading import read
+from volunteers.steps import add_step, require_revision
 
 pytestmark = pytest.mark.django_db
 
@@ -67,11 +71,12 @@ def tasks(client):
 
 class TestSteps:
     def test_each_missing_step_says_how_to_get_it(self, client, newcomer):
-        page = text_of(client.get(HERE))
+        page = text_of(client.get(HERE)).replace("&#x27;", "'")
         assert "6 steps are missing before you may drive alone" in page
         for one in Step.objects.filter(site=None):
-            assert one.title in page.replace("&#x27;", "'")
-            assert one.how in page.replace("&#x27;", "'")
+            assert one.title in page
+            if one.kind != Step.Kind.RIDE:  # that waits for a run with room, and says so
+                assert one.how in page
 
     def test_ready(self, client, newcomer):
         make_ready(newcomer)
@@ -104,7 +109,7 @@ class TestSteps:
     def test_a_ride_that_is_booked_is_waited_for(self, client, newcomer):
         run = make_run(starts_at=NOW + 2 * DAY)
         put(lead_driver(), run)
-        assert tasks(client)["Shadow ride"]["url"] == "/runs/"
+        assert tasks(client)["Shadow ride"]["url"] == "/runs/?from=2026-06-04"
         put(newcomer, run, Booking.Seat.SECOND)
         found = tasks(client)["Shadow ride"]
         assert (found["state"], found["url"]) == ("waiting", f"/runs/{run.pk}/")
@@ -113,6 +118,7 @@ class TestSteps:
     def test_half_done_counts(self, client, newcomer):
         step("ride").terms.update(times=2)
         complete(person=newcomer, step=step("ride"), by=None)
+        put(lead_driver(), make_run())
         assert tasks(client)["Shadow ride"]["word"] == "1 of 2 done"
 
     def test_what_the_lead_driver_wrote_is_shown_but_not_what_is_private(self, client, newcomer):
@@ -139,95 +145,250 @@ class TestSteps:
 
     def test_they_are_ones_own(self, client, newcomer):
         ready_person()
-        assert {task["state"] for task in tasks(client).values()} == {"missing"}
+        assert {task["state"] for task in tasks(client).values()} == {"missing", "waiting"}
 
-    def test_queries_do_not_grow_with_sites(self, client, newcomer, site):
-        """Programme, session, user, people of the sign-in; the date by the programme's clock, steps in force,
-        completions, steps missing; next ride, what was completed, last word; policy, sites of runs ahead,
-        their newest notes, those read, sites of my runs."""
-        assert queries_of(client, HERE)[0] == 16
-        for _ in range(10):
+    def test_what_was_read_can_be_read_again(self, client, newcomer):
+        make_ready(newcomer)
+        assert tasks(client)["Driver briefing"]["url"] == "/orientation/briefing/"
+
+    def test_what_a_site_asks_for_is_a_list_of_its_own(self, client, newcomer, site):
+        own = add_step(kind="briefing", title="Forklifts", site=site, from_day=TODAY, by=None)
+        add_step(kind="briefing", title="Far away", site=SiteFactory(), from_day=TODAY, by=None)
+        page = client.get(HERE)
+        (task,) = page.context["at_sites"]
+        assert (task["name"], task["state"]) == ("Forklifts (Plum Dock)", "missing")
+        assert task["url"].startswith(f"/orientation/briefing/{own.pk}/")
+        assert page.context["lacking"] == 6  # the programme's own
+
+    def test_queries_do_not_grow(self, client, newcomer, site):
+        """Programme, session, user, people of the sign-in; the date by the programme's clock; policy, sites of
+        runs ahead, their newest notes, those read, sites of my runs; what I am asked; steps in force,
+        missing, done; announced ones; what was completed; photographs, policy; rides, rides agreed to, a run
+        with room; what the sites ask, what of it is missing, done; last word."""
+        few, sql = queries_of(client, HERE)
+        assert few == 25, sql
+        for number in range(10):
             one = SiteFactory()
             publish(one, {"entrance": "A door"}, by=None)
+            add_step(kind="briefing", title=f"Own {number}", site=one, from_day=TODAY, by=None)
             make_run(sites=[one, DropOffFactory()])
+        for number in range(5):
+            add_step(kind="form", title=f"Form {number}", from_day=TODAY, by=None)
+            put(newcomer, make_run(starts_at=NOW - number * DAY - DAY), Booking.Seat.SECOND)
         count, sql = queries_of(client, HERE)
-        assert len(client.get(HERE).context["doors"]) == 11
-        assert count == 16, sql
+        page = client.get(HERE)
+        assert (len(page.context["doors"]), len(page.context["at_sites"])) == (11, 10)
+        assert count == few, sql
 
 
-class TestBriefing:
-    PAGE = "/orientation/briefing/"
+class TestNextThing:
+    def next(self, client):
+        return client.get(HERE).context["thing"]
 
-    def met(self, person):
-        return "briefing" not in {term.step.code for term in missing(person, on=TODAY)}
+    def but(self, person, *codes):
+        return make_ready(person, without=codes)
 
-    def test_reading_it_completes_the_step_and_nothing_else(self, client, newcomer):
-        answer = client.post(self.PAGE, {"step": step("license").pk, "code": "license", "person": 1})
-        assert (answer.status_code, answer["Location"]) == (302, HERE)
-        (done,) = Completion.objects.all()
-        assert (done.step.code, done.person, done.recorded_by) == ("briefing", newcomer, newcomer.user)
-        assert done.valid_until == date(2028, 6, 2)  # 24 months; common practice, no published source
-        assert "you have read the briefing" in said(answer)
+    def test_it_stands_before_everything_with_its_one_button(self, client, newcomer):
+        page = text_of(client.get(HERE))
+        first = page[page.index('aria-labelledby="next-thing"') : page.index("My steps")]
+        for words in (
+            "Your next step",
+            "Driver briefing",
+            "those who eat the food safe",
+            "About ten minutes",
+            'href="/orientation/briefing/?next=%2Forientation%2F"',
+        ):
+            assert words in first
+        assert first.count('class="button') == 1
 
-    def test_looking_at_it_records_nothing(self, client, newcomer):
-        assert "I have read it" in text_of(client.get(self.PAGE))
-        assert client.head(self.PAGE).status_code == 200
-        assert not Completion.objects.exists()
+    def test_what_one_can_do_oneself_comes_before_what_the_coordinator_does(self, client, newcomer):
+        self.but(newcomer, "form", "kit", "ride")
+        run = make_run(starts_at=NOW + 2 * DAY, minutes=75)
+        put(lead_driver(), run)
+        thing = self.next(client)
+        assert (thing.name, thing.url, thing.action) == (
+            "Shadow ride",
+            "/runs/?from=2026-06-04",
+            "Find a ride",
+        )
+        assert thing.takes == "One run: about 75 minutes."
+        put(newcomer, run, Booking.Seat.SECOND)
+        assert self.next(client).name == "Volunteer agreement, signed"
 
-    def test_twice_is_once(self, client, newcomer):
-        client.post(self.PAGE)
-        client.post(self.PAGE)
-        assert Completion.objects.count() == 1
+    def test_what_the_coordinator_does_has_their_phone_as_its_button(self, client, newcomer):
+        Programme.objects.update_or_create(
+            pk=1, defaults={"contact_name": "Cora", "contact_phone": "+15555550100"}
+        )
+        self.but(newcomer, "kit")
+        thing = self.next(client)
+        assert (thing.name, thing.url, thing.action) == ("Starter kit", "tel:+15555550100", "Call Cora")
 
-    @pytest.mark.parametrize(("days_left", "asked"), [(-1, True), (21, True), (22, False)])
-    def test_it_is_asked_for_again_when_it_soon_runs_out(self, client, newcomer, days_left, asked):
-        complete(
-            person=newcomer, step=step("briefing"), by=None,
-            on=TODAY - 700 * DAY, valid_until=TODAY + days_left * DAY,
-        )  # fmt: skip
-        assert ("I have read it" in text_of(client.get(self.PAGE))) is asked
-        client.post(self.PAGE)
-        assert Completion.objects.count() == 1 + asked
-        assert self.met(newcomer)
+    def test_without_a_phone_it_is_their_address_and_without_either_no_button(self, client, newcomer):
+        self.but(newcomer, "kit")
+        assert self.next(client).url == ""
+        Programme.objects.update(contact_email="cora@example.org")
+        assert self.next(client).url == "mailto:cora@example.org"
 
-    def test_a_newer_one_must_be_read_again(self, client, newcomer):
-        client.post(self.PAGE)
-        assert self.met(newcomer)
-        require_revision(step("briefing"), 2, TODAY)
-        assert not self.met(newcomer)
-        assert "I have read it" in text_of(client.get(self.PAGE))
-        client.post(self.PAGE)
-        assert self.met(newcomer)
+    def test_a_ride_waits_for_a_run_with_room_and_says_since_when(self, client, newcomer):
+        self.but(newcomer, "ride")
+        newcomer.completions.filter(step=step("kit")).update(valid_from="2026-05-20")
+        thing = self.next(client)
+        assert (thing.name, thing.state) == ("Shadow ride", "waiting")
+        assert thing.word == "Waits for a run with room since Wed, May 20"
+        assert "The coordinator proposes one" in thing.how
 
-    def test_it_leads_back_to_where_one_came_from_on_this_site_only(self, client, newcomer):
-        assert 'value="/runs/7/"' in client.get(self.PAGE, {"next": "/runs/7/"}).content.decode()
-        assert client.post(self.PAGE, {"next": "/runs/7/"})["Location"] == "/runs/7/"
-        assert client.post(self.PAGE, {"next": "https://elsewhere.example/"})["Location"] == HERE
+    @pytest.mark.parametrize("why", ["closed", "barred", "taken", "no second seat", "no lead", "too far off"])
+    def test_a_run_without_room_for_them_is_none(self, client, newcomer, why):
+        self.but(newcomer, "ride")
+        run = make_run(starts_at=NOW + (90 * DAY if why == "too far off" else 2 * DAY))
+        put(ready_person() if why == "no lead" else lead_driver(), run)
+        dock = run.ordered_stops[0].site
+        if why == "closed":
+            close_site(dock, first=run.local_date, last=run.local_date, by=None)
+        elif why == "barred":
+            NotAt.objects.create(person=newcomer, site=dock, at=NOW)
+        elif why == "taken":
+            put(PersonFactory(), run, Booking.Seat.SECOND)
+        elif why == "no second seat":
+            Run.objects.update(second_seat=False)
+        assert self.next(client).state == "waiting"
 
-    def test_a_programme_without_a_briefing(self, client, newcomer):
-        step("briefing").terms.all().delete()
-        step("briefing").delete()
-        assert client.get(self.PAGE).status_code == 200
-        answer = client.post(self.PAGE, follow=True)
-        assert "This programme asks for no briefing" in text_of(answer)
+    def test_a_ride_that_was_ridden_waits_for_the_lead_driver_s_word(self, client, newcomer):
+        self.but(newcomer, "ride")
+        run = make_run(starts_at=NOW - DAY)
+        put(lead_driver(name="Lee Lead"), run)
+        put(newcomer, run, Booking.Seat.SECOND)
+        thing = self.next(client)
+        assert (thing.state, thing.word) == ("waiting", "Ridden on Mon, Jun 1; Lee's word is awaited")
+        assert thing.url == f"/runs/{run.pk}/"
+        sign_off_ride(run=run, lead=run.bookings.get(seat="driver").person, by=None, outcome="again")
+        assert self.next(client).word.startswith("Waits for a run with room")
 
-    def test_the_words_carry_the_numbers_of_their_sources(self, client, newcomer):
-        page = text_of(client.get(self.PAGE))
-        # FDA Food Code 2022, 3-501.16 (as states adopted it): cold at or below 41 F, hot at or above 135 F
-        assert "only when it is 41 °F or below" in page
-        assert "Hot food is 135 °F or above" in page
-        # FDA Food Code 2-201.13: 24 hours after vomiting or diarrhea has ended
-        assert "After vomiting or diarrhea, wait until 24 hours after it has ended." in page
-        # FDA Food Code 2-301.12: 20 seconds (from memory)
-        assert "at least 20 seconds" in page
-        # A full banana box: 35 to 40 lb (a gleaning handbook); the limit is common practice, unpublished
-        assert "A full banana box weighs about 40 lb" in page
-        # The programme's minutes lie inside USDA's 2 h, and 1 h above 90 F
-        assert briefing.MINUTES < 120
-        assert briefing.MINUTES_IN_HEAT < 60
-        assert briefing.HEAT_F == 90
-        assert "health authority come first" in page
-        assert all(section.source for section in briefing.sections())
+    def test_a_ride_beside_somebody_who_is_no_lead_driver_waits_for_nobody(self, client, newcomer):
+        self.but(newcomer, "ride")
+        run = make_run(starts_at=NOW - DAY)
+        put(ready_person(), run)
+        put(newcomer, run, Booking.Seat.SECOND)
+        assert self.next(client).word.startswith("Waits for a run with room")
+
+    def test_a_proposed_ride_is_answered_first(self, client, newcomer):
+        run = make_run(title="Plum run", starts_at=NOW + 2 * DAY)
+        lead = lead_driver(name="Lee Lead")
+        put(lead, run)
+        proposed = Pairing.objects.create(run=run, trainee=newcomer, lead=lead, proposed_at=NOW)
+        thing = self.next(client)
+        assert thing.name == "Will you ride along with Lee?"
+        assert thing.word == "Plum run, Thu, Jun 4, 10:00 a.m."
+        assert thing.url == f"/rides/{token_of(proposed, newcomer)}/"
+        found = tasks(client)["Shadow ride"]
+        assert (found["state"], found["url"]) == ("missing", thing.url)
+        Pairing.objects.update(trainee_agreed_at=NOW)
+        assert self.next(client).name == "Driver briefing"
+        found = tasks(client)["Shadow ride"]
+        assert (found["state"], found["word"]) == ("waiting", "Waits for Lee's answer since Tue, Jun 2")
+
+    def test_so_is_one_that_a_lead_driver_is_asked_for(self, client):
+        lead = lead_driver(name="Lee Lead", sign_in=True)
+        client.force_login(lead.user)
+        run, tom = make_run(), PersonFactory(name="Tom Trainee")
+        put(lead, run)
+        proposed = Pairing.objects.create(run=run, trainee=tom, lead=lead, proposed_at=NOW)
+        thing = self.next(client)
+        assert (thing.name, thing.url) == ("Will you take Tom along?", f"/rides/{token_of(proposed, lead)}/")
+
+    def test_a_photo_is_sent_where_the_programme_takes_them(self, client, newcomer):
+        self.but(newcomer, "license")
+        license = step("license")
+        assert self.next(client).url == ""
+        Policy.current()
+        Policy.objects.update(photos_on=True)
+        thing = self.next(client)
+        assert (thing.url, thing.action) == (f"/orientation/papers/{license.pk}/", "Send a photo")
+        PaperPhoto.objects.create(person=newcomer, step=license, image=b"x", at=NOW - DAY)
+        thing = self.next(client)
+        assert thing.state == "waiting"
+        assert thing.word == "Photo sent Mon, Jun 1; the coordinator looks at it"
+
+    def test_a_request_to_join_is_with_the_coordinator(self, client, newcomer):
+        newcomer.asking_since = TODAY - DAY
+        newcomer.save()
+        thing = self.next(client)
+        assert thing.name == "Driver briefing"  # can be read meanwhile
+        assert "Your request is with the coordinator since Mon, Jun 1." in thing.word
+        put(lead_driver(), make_run())
+        assert tasks(client)["Shadow ride"]["url"] == ""  # no seat before they are taken in
+        complete(person=newcomer, step=step("briefing"), by=None)
+        thing = self.next(client)
+        assert (thing.name, thing.state) == ("Your request is with the coordinator", "waiting")
+        assert thing.word == "Since Mon, Jun 1"
+
+    def test_a_question_back_is_answered_first(self, client, newcomer):
+        newcomer.asking_since = TODAY - DAY
+        newcomer.save()
+        Join.objects.create(person=newcomer, asked_at=NOW, state="asked back", question="Mornings too?")
+        thing = self.next(client)
+        assert (thing.name, thing.how) == ("The coordinator has a question", "Mornings too?")
+        assert thing.url == "/join/answer/"
+
+    def test_on_a_break(self, client, newcomer):
+        newcomer.paused_on = TODAY - 9 * DAY
+        newcomer.save()
+        thing = self.next(client)
+        assert (thing.name, thing.word) == ("You are taking a break", "Since Sun, May 24")
+        assert (thing.url, thing.action) == ("/me/break/", "I am back")
+
+    def test_who_does_not_drive_has_nothing_to_do(self, client, newcomer):
+        newcomer.drives = False
+        newcomer.save()
+        thing = self.next(client)
+        assert (thing.name, thing.state, thing.url) == ("Nothing to do", "done", "")
+
+    def test_once_ready_the_doors_of_own_runs_then_what_runs_out_then_a_run(self, client, newcomer, site):
+        make_ready(newcomer)
+        thing = self.next(client)
+        assert (thing.name, thing.url) == ("You are ready to drive alone.", "/runs/")
+        run = make_run(title="Plum run", sites=[site, DropOffFactory()])
+        put(newcomer, run)
+        assert self.next(client).word == "Next: Plum run, Fri, Jun 5, 10:00 a.m."
+        newcomer.completions.filter(step=step("license")).update(valid_until=TODAY + 9 * DAY)
+        assert self.next(client).name == "Driver's license"
+        newcomer.completions.filter(step__kind="doors").delete()
+        thing = self.next(client)
+        assert (thing.name, thing.action) == ("Door notes: Plum Dock", "Read them now")
+
+    def test_door_notes_of_other_runs_wait(self, client, newcomer, site):
+        make_ready(newcomer)
+        newcomer.completions.filter(step__kind="doors").delete()
+        assert self.next(client).name == "You are ready to drive alone."
+
+    def test_a_briefing_that_changes_on_a_day_to_come_is_to_be_read_from_now_on(self, client, newcomer):
+        make_ready(newcomer)
+        newcomer.completions.filter(step=step("briefing")).update(revision=1)
+        require_revision(step("briefing"), 2, TODAY + 9 * DAY)
+        found = tasks(client)["Driver briefing"]
+        assert (found["state"], found["word"]) == ("expiring", "Changed: once more by Thu, Jun 11")
+        assert self.next(client).url.startswith("/orientation/briefing/")
+        read(newcomer, step("briefing"), revision=2, by=None)
+        assert tasks(client)["Driver briefing"]["state"] == "done"
+
+    def test_a_step_that_is_asked_from_a_day_to_come(self, client, newcomer):
+        make_ready(newcomer)
+        add_step(kind="form", title="Photo release", from_day=TODAY + 9 * DAY, by=None)
+        found = tasks(client)["Photo release"]
+        assert (found["state"], found["word"]) == ("expiring", "Asked from Thu, Jun 11 on")
+        assert self.next(client).name == "Photo release"
+
+    def test_it_stands_on_the_volunteer_s_own_page_too(self, client, newcomer):
+        thing = client.get("/").context["thing"]
+        assert thing.name == self.next(client).name == "Driver briefing"
+
+    def test_but_not_where_a_run_ahead_says_more(self, client, newcomer):
+        self.but(newcomer, "ride")
+        assert client.get("/").context["thing"].state == "waiting"
+        run = make_run()
+        put(lead_driver(), run)
+        put(newcomer, run, Booking.Seat.SECOND)
+        assert client.get("/").context["thing"] is None
 
 
 class TestDoors:
@@ -349,9 +510,3 @@ class TestDoors:
         assert client.post(f"/runs/{run.pk}/book/", {"seat": "driver"}).status_code == 409
         self.read(client, site, 1)
         assert seat(run=run, person=person, seat="driver", by=person.user).is_live
-
-
-@pytest.mark.parametrize("page", [HERE, "/orientation/briefing/"])
-def test_wrong_methods(client, newcomer, page):
-    assert client.put(page).status_code == 405
-    assert client.delete(page).status_code == 405

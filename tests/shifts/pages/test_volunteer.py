@@ -175,7 +175,8 @@ class TestHome:
     def test_somebody_new_sees_what_is_missing(self, client):
         client.force_login(PersonFactory(sign_in=True).user)
         page = words_of(client.get("/"))
-        assert "6 steps are missing before you drive alone" in page
+        assert "Your next step" in page
+        assert "Driver briefing" in page
         assert 'href="/orientation/"' in page
 
     def test_somebody_who_only_sorts_is_not_pressed(self, client):
