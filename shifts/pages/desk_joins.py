@@ -17,12 +17,12 @@ from django.views.decorators.http import require_safe
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import contact_of
 from shifts.pages.desk_people import page, page_of, person_or_404, posted, us
-from shifts.pages.forms_fields import DayField
+from shifts.pages.forms_fields import DayField, LineField
 from shifts.pages.forms_volunteer import HelpForm
 from shifts.pages.undo import offer_undo, undo_offered
 from shifts.seats import joins as requests
 from volunteers import helping
-from volunteers.models import HelpHours, Join, Person
+from volunteers.models import HelpHours, Join, Person, User
 from volunteers.progress import NotPossible, today
 from volunteers.roster.days import in_words
 
@@ -151,6 +151,7 @@ def facts_of(request: Request, asked: Join, ask: AskForm, no: DeclineForm) -> di
         "how": how_they_help(who),
         "cars": list(who.cars.all()),
         "hours": in_words((hour.weekday, hour.begins, hour.ends) for hour in who.hours.all()),
+        "settled_by": name_of(asked.settled_by),
         "same": same_people(who),
         "done": [one.step.title for one in who.completions.standing().select_related("step")],
         "ask": ask,
@@ -172,6 +173,9 @@ def same_people(who: Person) -> list[Person]:
 
 class DeskHelpForm(HelpForm):
     day = DayField(label="Day", future=False)
+    what = LineField(
+        label="What they did", required=False, max_length=120, help_text="Like: sorting, phone calls, office."
+    )
 
 
 @coordinator_only
@@ -195,7 +199,7 @@ def help_hours(request: Request, pk: int) -> HttpResponse:
         "who": who,
         "form": form,
         "undo": undo_offered(request),
-        "rows": [{"pk": row.pk, "words": in_short(row), "by": noted_by(row)} for row in rows[:SHOWN]],
+        "rows": [{"pk": row.pk, "words": in_short(row), "by": name_of(row.by)} for row in rows[:SHOWN]],
         "page_of": page_of(who),
     }
     return render(request, "desk/help_hours.html", context)
@@ -219,5 +223,6 @@ def in_short(row: HelpHours) -> str:
     return f"{us(row.day)}, {helping.in_hours(row.minutes)} h{what}"
 
 
-def noted_by(row: HelpHours) -> str:
-    return ", ".join(person.name for person in row.by.people.all()) if row.by else ""
+def name_of(user: User | None) -> str:
+    """Who acted by a sign-in; empty for none."""
+    return ", ".join(person.name for person in user.people.all()) or user.email if user else ""

@@ -22,11 +22,11 @@ from django.utils import timezone  # noqa: E402
 
 from shifts.models import Booking, HandOver, Run, Shift, Standing  # noqa: E402
 from shifts.schedule import making  # noqa: E402
-from shifts.seats import booking, changes, consequences, days, handover, standing, weekly  # noqa: E402
+from shifts.seats import booking, changes, consequences, days, handover, joins, standing, weekly  # noqa: E402
 from shifts.seats.refusals import Refusal  # noqa: E402
 from sites.models import Site  # noqa: E402
-from volunteers import progress  # noqa: E402
-from volunteers.models import Completion, Person  # noqa: E402
+from volunteers import joining, progress  # noqa: E402
+from volunteers.models import Completion, Join, Person  # noqa: E402
 
 
 def seat(run, person, place="driver"):
@@ -137,6 +137,15 @@ def close_and_open(site, first, last):
     consequences.lift_closure(closure, by=None)
 
 
+def ask_to_join(email):
+    joins.ask(email=email, name="Ida", phone="", language="en", is_adult=True, drives=True)
+
+
+def settle_join(join, act):
+    words = ["No."] if act == "decline" else []
+    getattr(joins, act)(Join.objects.get(pk=join), *words, by=None)
+
+
 TASKS = {
     task.__name__: task
     for task in (
@@ -160,6 +169,8 @@ TASKS = {
         ask,
         accept,
         decline,
+        ask_to_join,
+        settle_join,
     )
 }
 
@@ -171,6 +182,10 @@ def outcome(name, *arguments):
         return refusal.code
     except days.NotSaved:
         return "not saved"
+    except joining.KnownAlready:
+        return "known already"
+    except progress.NotPossible:
+        return "not possible"
     except Exception as error:
         return f"error: {type(error).__name__}: {error}"
     return "done"

@@ -11,6 +11,7 @@ from shifts.cover.regulars import absent_regulars
 from shifts.demo import cast
 from shifts.demo.scenario import fill
 from shifts.models import Booking, CalendarEntry, Policy, Run, Skip, Standing
+from volunteers import outbox
 from volunteers.clearance import cleared, missing
 from volunteers.models import Message, Person
 
@@ -152,6 +153,13 @@ class TestLookingIn:
         assert "METHOD:REQUEST" in page
         assert "Invitation" in page
         assert message.subject in client.get("/demo/").content.decode()
+
+    def test_a_code_for_somebody_who_is_nobody_yet_is_shown_too(self, client):
+        message = outbox.write(
+            address="ida@example.org", mail=outbox.Mail("Code", "123456", "123456"), kind="sign-in"
+        )
+        assert "ida@example.org" in client.get("/demo/").content.decode()
+        assert "123456" in client.get(f"/demo/mail/{message.pk}/").content.decode()
 
     def test_a_message_for_the_phone_is_shown_too(self, client):
         message = Message.objects.filter(raw=b"").first()

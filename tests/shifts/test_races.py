@@ -15,12 +15,12 @@ from django.utils import timezone
 
 from shifts.models import Booking, CalendarEntry, HandOver, Run, Shift, Standing
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
-from shifts.seats import days, handover
+from shifts.seats import days, handover, joins
 from shifts.seats.booking import seat
 from sites.models import Event
 from tests.conftest import database_url
 from tests.factories import DropOffFactory, SiteFactory, lead_driver, make_run, put, ready_person
-from volunteers.models import Message
+from volunteers.models import Join, Message, Person
 
 ROOT = Path(__file__).resolve().parents[2]
 RACERS = 8
@@ -142,6 +142,28 @@ def test_one_person_pressing_twice_gets_one_seat(racers):
     pressed = [["seat", run.pk, person.pk] for run, person in zip(runs, people, strict=True)]
     for outcomes in zip(*race(racers, [pressed] * RACERS), strict=True):
         assert Counter(outcomes) == {"done": 1, "already on": RACERS - 1}
+
+
+def test_whoever_asks_to_join_several_times_at_once_is_one_person(racers):
+    addresses = [f"ida{number}@example.org" for number in range(20)]
+    asking = [["ask_to_join", address] for address in addresses]
+    for outcomes in zip(*race(racers, [asking] * RACERS), strict=True):
+        assert Counter(outcomes) == {"done": 1, "known already": RACERS - 1}
+    assert sorted(Join.objects.values_list("person__email", flat=True)) == sorted(addresses)
+    assert Person.objects.count() == 20
+
+
+def test_a_request_to_join_is_settled_once(racers):
+    facts = {"name": "Ida", "phone": "", "language": "en", "is_adult": True, "drives": True}
+    asked = [joins.ask(email=f"ida{number}@example.org", **facts).pk for number in range(20)]
+    acts = ["accept", "decline"] * (RACERS // 2)
+    results = race(racers, [[["settle_join", pk, act] for pk in asked] for act in acts])
+    for pk, outcomes in zip(asked, zip(*results, strict=True), strict=True):
+        assert Counter(outcomes) == {"done": 1, "not possible": RACERS - 1}
+        join = Join.objects.get(pk=pk)
+        assert join.state == {"accept": "accepted", "decline": "declined"}[acts[outcomes.index("done")]]
+        assert (join.person.left_on is None) == (join.state == "accepted")
+        assert Message.objects.filter(person=join.person).count() == 1
 
 
 def test_a_seat_given_back_by_all_at_once_is_given_back_once(racers):
