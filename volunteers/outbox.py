@@ -159,6 +159,13 @@ def withdraw(about: str, *, at: datetime) -> int:
     return unsent.update(state=Message.State.REPLACED, done_at=at)
 
 
+def take_back(key: str, *, at: datetime) -> bool:
+    """Takes back what has not gone out, or what the coordinator has not told; whether there was any."""
+    waiting = [Message.State.OWED, Message.State.TELL]
+    unsaid = Message.objects.filter(key=key, state__in=waiting)
+    return bool(unsaid.update(state=Message.State.REPLACED, done_at=at))
+
+
 def write(
     *,
     address: str,

@@ -309,6 +309,7 @@ class Market:
     ) -> None:
         self.runs, self.wanting, self.at = runs, wanting, at
         self.zone = Programme.current().zone
+        self.today = at.astimezone(self.zone).date()
         self.busy = engagements_of_each(runs)
         self.asked = {(pairing.trainee_id, pairing.run_id): pairing.lead_id for pairing in asked}
         people = [one.person.pk for one in wanting]
@@ -340,7 +341,7 @@ class Market:
                 trainee=one.person.pk,
                 run=run.pk,
                 lead=self.lead_of(run).pk,
-                day=(run.local_date - today(self.at)).days,
+                day=(run.local_date - self.today).days,
                 arranged=self.asked.get((one.person.pk, run.pk)) == self.lead_of(run).pk,
             )
             for one in self.wanting

@@ -24,7 +24,7 @@ from shifts.seats.news import News
 from shifts.seats.standing import Quiet
 from sites.log import record
 from volunteers import links, outbox
-from volunteers.models import Message, Person
+from volunteers.models import Person
 
 PURPOSE = "hand-over"
 
@@ -297,9 +297,7 @@ def tell_asked(hand_over: HandOver, *, at: datetime) -> None:
 
 def unsaid(hand_over: HandOver, *, at: datetime) -> bool:
     """Takes back a question that has not gone out, or that the coordinator has not told; whether one was."""
-    waiting = [Message.State.OWED, Message.State.TELL]
-    question = Message.objects.filter(key=key_of(hand_over), state__in=waiting)
-    return bool(question.update(state=Message.State.REPLACED, done_at=at))
+    return outbox.take_back(key_of(hand_over), at=at)
 
 
 def tell_withdrawn(hand_over: HandOver, *, at: datetime) -> None:

@@ -18,7 +18,7 @@ from shifts.seats.handover import short_name
 from shifts.seats.ride_words import cautions, how_words
 from sites.models import Programme
 from volunteers import outbox
-from volunteers.models import Message, Person
+from volunteers.models import Person
 
 
 def zone() -> ZoneInfo:
@@ -77,9 +77,7 @@ def ask(pairing: Pairing, person: Person, token: str, *, at: datetime) -> None:
 
 def unsaid(pairing: Pairing, person: Person, *, at: datetime) -> bool:
     """Takes back a question that has not gone out, or that the coordinator has not told; whether one was."""
-    waiting = [Message.State.OWED, Message.State.TELL]
-    question = Message.objects.filter(key=key_of(pairing, person), state__in=waiting)
-    return bool(question.update(state=Message.State.REPLACED, done_at=at))
+    return outbox.take_back(key_of(pairing, person), at=at)
 
 
 def fixed(pairing: Pairing) -> list[Callable[[], str]]:

@@ -141,6 +141,12 @@ class TestAsking:
         assert not Message.objects.filter(kind="no lead").exists()
 
 
+    def test_whoever_is_to_be_told_by_phone_is_asked_no_longer(self, booking):
+        cal = ready_person(name="Cal Fox", by_phone=True)
+        handover.withdraw(handover.ask(booking, cal, by=None), by=None)
+        assert not Message.objects.to_tell().exists()
+
+
 class TestAccepting:
     def test_the_seat_changes_hands_at_once_and_each_is_told_once(self, asked, booking, ana, ben, run):
         coordinator()

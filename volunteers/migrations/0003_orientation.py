@@ -471,4 +471,16 @@ class Migration(migrations.Migration):
             model_name="paperphoto",
             constraint=models.UniqueConstraint(fields=("person", "step"), name="paper_photo_one_at_a_time"),
         ),
+        migrations.RemoveConstraint(model_name="message", name="message_mailed_has_an_address"),
+        migrations.AddConstraint(
+            model_name="message",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("state__in", ["tell", "told", "replaced"]),
+                    models.Q(("address", ""), _negated=True),
+                    _connector="OR",
+                ),
+                name="message_mailed_has_an_address",
+            ),
+        ),
     ]

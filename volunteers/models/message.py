@@ -95,7 +95,7 @@ class Message(models.Model):
             ),
             models.CheckConstraint(
                 name="message_mailed_has_an_address",
-                condition=Q(state__in=["tell", "told"]) | ~Q(address=""),
+                condition=Q(state__in=["tell", "told", "replaced"]) | ~Q(address=""),
             ),
         ]
 
