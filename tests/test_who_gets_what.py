@@ -49,6 +49,9 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("my_car", POST): (IN, 302, 302, 302, 302),
     ("my_away", POST): (IN, 200, 200, 200, 200),  # without dates
     ("my_away_end", POST): (IN, 404, 302, 404, 404),
+    ("my_break", GET): (IN, 200, 200, 200, 200),
+    ("my_break", POST): (IN, 400, 400, 400, 400),  # without saying what
+    ("also", GET): (IN, 404, 404, 200, 404),
     ("act_for", POST): (IN, 404, 404, 404, 404),  # for nobody named
     ("my_help", POST): (IN, 200, 200, 200, 200),  # without a day
     ("my_help_back", POST): (IN, 404, 302, 404, 404),
@@ -93,6 +96,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_second_car", POST): (IN, 403, 403, 403, 302),
     ("desk_change_run", GET): (IN, 403, 403, 403, 200),
     ("desk_change_run", POST): (IN, 403, 403, 403, 200),  # nothing said
+    ("desk_also", GET): (IN, 403, 403, 403, 200),
+    ("desk_also", POST): (IN, 403, 403, 403, 200),  # nobody named
     ("desk_note", POST): (IN, 403, 403, 403, 302),
     ("desk_reroute", POST): (IN, 403, 403, 403, 302),
     ("desk_sign_off", POST): (IN, 403, 403, 403, 200),
@@ -109,6 +114,12 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_hello", POST): (IN, 403, 403, 403, 302),
     ("desk_no_lead_now", POST): (IN, 403, 403, 403, 302),
     ("desk_leave", POST): (IN, 403, 403, 403, 302),
+    ("desk_break", GET): (IN, 403, 403, 403, 200),
+    ("desk_break", POST): (IN, 403, 403, 403, 302),
+    ("desk_safety", GET): (IN, 403, 403, 403, 200),
+    ("desk_safety", POST): (IN, 403, 403, 403, 200),  # nothing said
+    ("desk_not_at", GET): (IN, 403, 403, 403, 200),
+    ("desk_not_at", POST): (IN, 403, 403, 403, 200),  # no site chosen
     ("desk_car", POST): (IN, 403, 403, 403, 200),
     ("desk_hours", POST): (IN, 403, 403, 403, 302),
     ("desk_away", POST): (IN, 403, 403, 403, 200),

@@ -34,7 +34,9 @@ def seats_of(run: Run, *, short: bool = False, absent: Absent | None = None) -> 
         if booking:
             person = booking.person
             seat |= {"state": "taken", "word": short_name(person) if short else person.name}
-            seat["note"] = off or ", ".join(notes_on_driver(booking) if seat is driver else notes_on_second(booking))
+            seat["note"] = off or ", ".join(
+                notes_on_driver(booking) if seat is driver else notes_on_second(booking)
+            )
         elif off and seat["state"] != "none":
             seat |= {"state": "off", "word": off}
         elif seat is driver and absent and absent.is_kept:
@@ -151,6 +153,13 @@ def contact_of(person: Person) -> dict[str, str]:
 def phone_of(phone: Any) -> dict[str, str]:
     """A number as it is read, and as it is dialled; both empty where there is none."""
     return {"phone": phone.as_national, "tel": phone.as_e164} if phone else {"phone": "", "tel": ""}
+
+
+def emergency_of(person: Person) -> dict[str, str] | None:
+    """Whom to call in an emergency; None where nobody is noted."""
+    if not person.emergency_name and not person.emergency_phone:
+        return None
+    return {"name": person.emergency_name or "somebody", **phone_of(person.emergency_phone)}
 
 
 def preference_of(person: Person) -> str:

@@ -18,7 +18,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shifts.cover import leads
 from shifts.models import Booking
 from shifts.pages.access import Request, coordinator_only
-from shifts.pages.desk_parts import contact_of, title_and_time
+from shifts.pages.desk_parts import contact_of, emergency_of, title_and_time
 from shifts.pages.forms_people import (
     AwayForm,
     CarFormSet,
@@ -89,7 +89,8 @@ def people(request: Request) -> HttpResponse:
 
 def sections_of(found: list[Person], today: date) -> list[dict[str, Any]]:
     asking = [person for person in found if person.asking_since and not person.left_on]
-    here = [person for person in found if not person.left_on and not person.asking_since]
+    away = [person for person in found if person.paused_on and not person.left_on]
+    here = [person for person in found if not (person.left_on or person.asking_since or person.paused_on)]
     drivers = [person for person in here if person.drives]
     missing = clearance.missing_by_person(drivers, on=today) if drivers else {}
     ready = [person for person in drivers if not missing[person.pk]]
@@ -99,6 +100,7 @@ def sections_of(found: list[Person], today: date) -> list[dict[str, Any]]:
         section("ready", "Ready today", [person for person in ready if not person.is_lead]),
         section("not-ready", "Not ready yet", [p for p in drivers if missing[p.pk]], missing),
         section("not-driving", "Not driving", [person for person in here if not person.drives]),
+        section("on-a-break", "On a break", away),
         section("left", "Left", [person for person in found if person.left_on]),
     ]
 
@@ -183,6 +185,7 @@ def facts_of(request: Request, who: Person, form: NotesForm) -> dict[str, Any]:
         "ahead": [run_row(booking, flagged) for booking in runs_ahead(who, at)],
         "lately": [run_row(booking) for booking in runs_lately(who, at)],
         "regular": rows_of_person(who, today),
+        **safety_of(who),
         "cars": list(who.cars.all()),
         "hours": in_words((hour.weekday, hour.begins, hour.ends) for hour in who.hours.all()),
         "absences": list(who.absences.filter(last__gte=today)),
@@ -221,6 +224,15 @@ def run_row(booking: Booking, flagged: Iterable[Booking] = ()) -> dict[str, Any]
         "name": title_and_time(booking.run),
         "seat": "drives" if booking.seat == Booking.Seat.DRIVER else "rides along",
         "is_flagged": booking in flagged,
+    }
+
+
+def safety_of(who: Person) -> dict[str, Any]:
+    """Whom to call in an emergency, for whom they answer, and where they are not sent."""
+    return {
+        "emergency": emergency_of(who),
+        "wards": list(who.wards.filter(is_adult=False)),
+        "not_at": list(who.not_at.filter(ended_at=None).select_related("site")),
     }
 
 

@@ -28,6 +28,7 @@ from shifts.pages.desk_parts import (
     calls_of,
     contact_of,
     crates,
+    emergency_of,
     how_soon,
     phone_of,
     preference_of,
@@ -236,6 +237,9 @@ def seated_row(booking: Booking, *, over: bool) -> dict[str, Any]:
         "does": does,
         "is_lead": driver and booking.person.is_lead,
         "reached": booking.person.get_reach_display(),
+        "drives": driver,
+        "also": booking.also,
+        "emergency": emergency_of(booking.person),
         "warn": preference_of(booking.person),
     }
 

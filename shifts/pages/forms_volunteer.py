@@ -68,10 +68,15 @@ class PointsField(forms.MultipleChoiceField):
     """Points that are ticked, each kept in its words. A page may have been open, or kept on a phone, since
     before the coordinator changed them: what stood there is taken as it stood."""
 
-    LONGEST = 200  # characters of a point
+    LONGEST, MOST = 200, 50  # characters of a point; points
+
+    def validate(self, value: list[str]) -> None:
+        super().validate(value[: self.MOST + 1])
+        if len(value) > self.MOST:
+            raise forms.ValidationError(_("These are too many."))
 
     def valid_value(self, value: str) -> bool:
-        return len(value) <= self.LONGEST
+        return len(value) <= self.LONGEST and "\0" not in value
 
 
 class SignOffForm(forms.Form):
@@ -114,8 +119,8 @@ class OwnPhoneField(PhoneNumberField):
     it, and a call would end at a switchboard."""
 
     def __init__(self, **options: Any) -> None:
+        options.setdefault("label", gettext_lazy("Phone"))
         super().__init__(
-            label=gettext_lazy("Phone"),
             region="US",
             widget=forms.TextInput(attrs={"type": "tel", "autocomplete": "tel"}),
             error_messages={
@@ -135,10 +140,17 @@ class OwnPhoneField(PhoneNumberField):
 class MeForm(forms.ModelForm):
     name = LineField(label=gettext_lazy("Name"), max_length=80)
     phone = OwnPhoneField(required=False)
+    emergency_name = LineField(
+        label=gettext_lazy("In an emergency, call"),
+        required=False,
+        max_length=80,
+        help_text=gettext_lazy("A name. Only the coordinator sees it."),
+    )
+    emergency_phone = OwnPhoneField(label=gettext_lazy("Their phone"), required=False)
 
     class Meta:
         model = Person
-        fields = ("name", "phone", "language", "reach", "runs_a_week")
+        fields = ("name", "phone", "language", "reach", "runs_a_week", "emergency_name", "emergency_phone")
         labels = {
             "language": gettext_lazy("Language"),
             "reach": gettext_lazy("How to reach me"),

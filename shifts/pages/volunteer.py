@@ -123,7 +123,7 @@ def home(request: Request) -> HttpResponse:
 def thing_at_home(mine: MySteps, runs: list[Run]) -> NextThing | None:
     """The next thing on the way to driving alone. A run ahead is shown rather than what merely waits, and
     whoever asks to join has a panel of their own."""
-    if not mine.is_under_way or mine.person.asking_since:
+    if not mine.is_under_way or mine.person.asking_since or mine.person.paused_on:
         return None
     thing = mine.next_thing()
     return None if runs and thing.state == "waiting" else thing

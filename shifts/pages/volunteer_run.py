@@ -88,6 +88,7 @@ def facts(
         **how_facts(run, person, over=over),
         "starts_soon": not mine and timedelta(0) < run.starts_at - at <= STARTS_SOON,
         "beside": beside(run, person),
+        "also": also_along(run, person),
         "nobody_there": drop_offs.nobody_there(run, at, drives=drives(run, person)),
         "stops": stops_of(run, person, doors, shown_above=bool(new_doors) or asked_to_read),
         "new_doors": new_doors,
@@ -147,6 +148,13 @@ def people_on(run: Run, *, but: Person | None) -> list[dict[str, str]]:
         for booking in run.seated
         if but is None or booking.person_id != but.pk
     ]
+
+
+def also_along(run: Run, person: Person) -> str:
+    """Who else is in the car, by name, for those on the run."""
+    if parts.seat_on(run, person) is None:
+        return ""
+    return next((booking.also for booking in run.seated if booking.seat == Seat.DRIVER), "")
 
 
 def household_on(run: Run, person: Person) -> list[Person]:

@@ -136,8 +136,8 @@ def seat_empty(booking: Booking, *, at: datetime) -> None:
 def beside_guardian_only() -> str:
     """To somebody under 18 whose guardian does not drive any more."""
     return _(
-        "Under 18 one rides only beside one's guardian, who does not drive this run now. Please do not set out "
-        "before the coordinator has called."
+        "Under 18 one rides only beside one's guardian, who does not drive this run now. "
+        "Please do not set out before the coordinator has called."
     )
 
 
