@@ -143,9 +143,13 @@ def edit_person(request: Request, pk: int) -> HttpResponse:
     known = {name: getattr(person, name) for name in PersonForm.base_fields}
     form = PersonForm(posted(request), initial=known)
     if form.is_bound and form.is_valid():
-        consequences.change_person(person, by=request.user, **form.cleaned_data)
-        messages.success(request, "Saved.")
-        return redirect(page_of(person))
+        try:
+            consequences.change_person(person, by=request.user, **form.cleaned_data)
+        except progress.NotPossible as reason:
+            form.add_error("drives", str(reason))
+        else:
+            messages.success(request, "Saved.")
+            return redirect(page_of(person))
     return render(request, "desk/edit_person.html", {"form": form, "who": person})
 
 

@@ -80,17 +80,16 @@ def runs_ahead_of(person: Person, at: datetime) -> RunQuerySet:
 def rides_to_sign_off(lead: Person, at: datetime) -> list[Booking]:
     """Second seats of the lead's runs of the last weeks that wait for their word."""
     driven = Booking.objects.live().of(lead).drivers()
-    rides = list(
+    rides = (
         Booking.objects.live()
         .unsigned()
+        .lacking_a_ride(localdate(at))
         .filter(seat=Booking.Seat.SECOND, run__in=driven.values("run"))
         .filter(run__cancelled_at=None, run__ends_at__lte=at, run__ends_at__gt=at - SIGN_OFF_REMINDER)
         .select_related("run", "person")
-        .prefetch_related("run__stops__site")
         .order_by("run__starts_at")
     )
-    waiting = page.needing_a_ride(rides, at)
-    return [ride for ride in rides if ride.pk in waiting and led_on(lead, ride.run.local_date)]
+    return [ride for ride in rides if led_on(lead, ride.run.local_date)]
 
 
 # --- my next run
@@ -242,7 +241,7 @@ def mark_of(run: Run, person: Person, lacking: list[Step], clash: Run | None) ->
     driver = taken.get(Booking.Seat.DRIVER)
     if parts.seat_on(run, person):
         return {"open": "", "mark": _("You are on this run")}
-    if not person.drives:
+    if not person.drives or person.paused_on or person.asking_since:
         return {"open": "", "mark": ""}
     if clash:
         return {"open": "", "mark": _("You are on another run then: %(run)s") % {"run": clash.title}}

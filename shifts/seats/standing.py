@@ -602,14 +602,16 @@ def seat_one(standing: Standing, runs: set[int], *, at: datetime) -> int:
 
 def follow_papers(*, at: datetime, since: datetime | None) -> int:
     """Papers and steps that were recorded or taken back since a moment (None: ever): how long the regular
-    runs of these people can be driven is reckoned anew, and their calendars follow; everybody's where it was
+    runs of these people, and of those who may or may not be sent to a site since, can be driven is
+    reckoned anew, and their calendars follow; everybody's where it was
     changed what is asked. The number changed."""
     today = local_date(at, Programme.current().zone)
     going_on = Standing.objects.going_on(today).filter(crew="").select_related("person", "shift")
     if since and not steps.changed_since(since):
         news = Q(recorded_at__gte=since) | Q(withdrawn_at__gte=since)
         people = Completion.objects.filter(news).values("person")
-        going_on = going_on.filter(person__in=people)
+        barred = NotAt.objects.filter(Q(at__gte=since) | Q(ended_at__gte=since)).values("person")
+        going_on = going_on.filter(Q(person__in=people) | Q(person__in=barred))
     of_person: dict[int, list[Standing]] = {}
     for standing in going_on:
         of_person.setdefault(standing.person_id, []).append(standing)
@@ -637,6 +639,12 @@ def reckon(standings: Sequence[Standing], *, at: datetime) -> int:
 def reach_words(standing: Standing, until: date | None) -> str:
     """In the active language: how far their papers reach, as it was just recorded."""
     words = {"run": standing.shift.name, "day": date_format(until) if until else ""}
+    term = term_of(standing)
+    if term and clearance.barred([standing.person], sites=[stop.site_id for stop in term.stops.all()]):
+        return (
+            _("The coordinator plans %(run)s with other people, so no further dates come into your calendar.")
+            % words
+        )
     if until is None:
         return _("Your papers and steps are complete for %(run)s, without an end.") % words
     if until < standing.from_day:
@@ -652,13 +660,16 @@ def reach_words(standing: Standing, until: date | None) -> str:
 
 def cleared_until(standing: Standing, *, at: datetime) -> date | None:
     """The last date on which the gate lets its person drive it, as papers and steps are known now; None
-    when that has no end, the day before it begins when there is none. Door notes do not count: they are
+    when that has no end, the day before it begins when there is none, and for somebody who is not to be sent
+    there. Door notes do not count: they are
     read in a minute, any day, and new ones take nobody's runs.
 
     The gate changes only where a completion runs out or a term begins, so it is asked there and nowhere else.
     """
     term = term_of(standing)
     sites = [stop.site_id for stop in term.stops.all()] if term else []
+    if clearance.barred([standing.person], sites=sites):
+        return standing.from_day - timedelta(days=1)
     first = max(standing.from_day, local_date(at, Programme.current().zone))
     ends = Completion.objects.standing().filter(person=standing.person, valid_until__gte=first)
     begins = StepTerm.objects.filter(applies_from__gt=first).values_list("applies_from", flat=True)

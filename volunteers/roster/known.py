@@ -39,6 +39,7 @@ class Known:
     cars: tuple[tuple[str, int | None], ...]  # label, crates
     hours: tuple[tuple[int, time, time], ...]
     done: tuple[Recorded, ...]
+    adult: bool = True
 
 
 @dataclass(frozen=True)
@@ -109,6 +110,7 @@ def records(today: date) -> Records:
             cars=tuple(cars[person.pk]),
             hours=tuple(hours[person.pk]),
             done=tuple(done[person.pk]),
+            adult=person.is_adult,
         )
         for person in Person.objects.order_by("pk")
     )

@@ -317,7 +317,9 @@ def known_already(row: Row, person: Known, steps: Iterable[Asked], options: Opti
     car = changed_car(row, person)
     hours = tuple(row.hours) if row.hours and not person.hours else None
     ticks, remarks = ticks_for(row, person.done, steps, options)
-    lead = row.lead and not person.lead
+    lead = row.lead and not person.lead and person.adult
+    if not person.adult and (row.lead or row.status not in (Status.UNSAID, Status.HELPER)):
+        remarks = (*remarks, "Under 18 as recorded here, so not brought in as a driver.")
     changes = bool(facts or car or hours or lead or ticks)
     return Outcome(
         row.line,
@@ -340,7 +342,8 @@ def changed_facts(row: Row, person: Known) -> dict[str, Any]:
     if row.email and not person.email and not row.reach:
         said["reach"] = Person.Reach.MAIL.value  # as for somebody new: whoever has an address gets mail
     facts = {name: value for name, value in said.items() if value and value != getattr(person, name)}
-    if row.status != Status.UNSAID and person.drives != (row.status != Status.HELPER):
+    says_otherwise = row.status != Status.UNSAID and person.drives != (row.status != Status.HELPER)
+    if says_otherwise and person.adult:
         facts["drives"] = not person.drives
     if row.notes and row.notes not in person.notes:
         facts["notes"] = "\n".join(filter(None, [person.notes, row.notes]))
