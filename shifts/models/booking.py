@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 
 from django.conf import settings
 from django.core.validators import MaxValueValidator
@@ -29,6 +29,13 @@ class BookingQuerySet(models.QuerySet["Booking"]):
             sign_off__completion__withdrawn_at__isnull=False
         )
         return self.filter(Q(sign_off=None) | taken_back)
+
+    def lacking_a_ride(self, on: date) -> BookingQuerySet:
+        """Those whose person lacks on the date a shadow ride that this run counts for: the programme's own,
+        or that of one of its sites."""
+        sites = Stop.objects.filter(run=OuterRef(OuterRef("run"))).values("site")
+        rides = StepTerm.objects.filter(step__kind=Step.Kind.RIDE)
+        return self.filter(Exists(rides.unmet(person=OuterRef("person"), on=on, sites=sites)))
 
     def on_runs_between(self, first: datetime, last: datetime) -> BookingQuerySet:
         """Bookings of runs that touch the span, cancelled runs left out."""

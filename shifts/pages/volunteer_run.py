@@ -314,22 +314,6 @@ def next_steps(run: Run, person: Person, mine: Booking) -> list[str]:
 # --- the lead driver's word
 
 
-def needing_a_ride(rides: Sequence[Booking], at: datetime) -> set[int]:
-    """Of the second seats, given by their keys, those whose person lacks a shadow ride today that this one
-    counts for: the programme's own, or one of the run's sites. The runs' stops are read unless fetched."""
-    people = {ride.person_id: ride.person for ride in rides}
-    if not people:
-        return set()
-    sites = {site for ride in rides for site in ride.run.site_ids}
-    lacking = clearance.missing_by_person(people.values(), on=today(at), sites=sites)
-    return {
-        ride.pk
-        for ride in rides
-        for step in lacking[ride.person_id]
-        if step.kind == Step.Kind.RIDE and (step.site_id is None or step.site_id in ride.run.site_ids)
-    }
-
-
 def ride_facts(
     run: Run, person: Person, at: datetime, form: SignOffForm | None, *, early: bool = False
 ) -> dict[str, Any]:
@@ -344,7 +328,8 @@ def ride_facts(
     word = second.sign_off if second.sign_off and not second.sign_off.is_taken_back else None
     found: dict[str, Any] = {"word": word, "lead": lead.person, "trainee": second.person, "begun": begun}
     leads = person.pk == lead.person_id
-    if leads and (form or (word is None and needing_a_ride([second], at))):
+    lacking = run.bookings.filter(pk=second.pk).lacking_a_ride(today(at))
+    if leads and (form or (word is None and lacking.exists())):
         points = Policy.current().points()
         found |= {"form": form or SignOffForm(points=points), "asks_sign_off": True}
     return found

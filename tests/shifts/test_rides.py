@@ -4,12 +4,25 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from shifts.cover.attention import weaknesses
+from shifts.models import Booking
 from shifts.seats.booking import give_back
 from shifts.seats.changes import cancel_run
-from shifts.seats.rides import ride_of, sign_off_ride, sign_off_told
-from tests.factories import PersonFactory, coordinator, lead_driver, make_ready, make_run, put, ready_person
+from shifts.seats.rides import ride_of, sign_off_ride, sign_off_told, take_back, would_lose
+from sites.models import Event
+from tests.factories import (
+    PersonFactory,
+    SiteFactory,
+    coordinator,
+    lead_driver,
+    make_ready,
+    make_run,
+    put,
+    ready_person,
+)
+from tests.shifts.pages.at_the_desk import all_rows
 from volunteers import clearance
-from volunteers.models import SignOff
+from volunteers.models import Message, SignOff, Step, StepTerm
 from volunteers.people import end_lead
 from volunteers.progress import NotPossible, withdraw
 
@@ -136,3 +149,185 @@ class TestAsTold:
     def test_another_leads_ride_of_that_day_is_left_alone(self, ride, lee, tom):
         self.told(tom, lead_driver(), ride, None)
         assert ride.bookings.get(person=tom).sign_off is None
+
+
+def test_what_was_ticked_is_kept_in_its_words(ride, lee):
+    signed = sign(ride, lee, checklist=["Straps crates", "Knows the doors"])
+    signed.refresh_from_db()
+    assert signed.checklist == ["Straps crates", "Knows the doors"]
+    assert (signed.told, signed.by) == ("", lee.user)
+
+
+def test_not_by_a_lead_driver_of_later_days(ride, lee):
+    """Who was a lead driver on that date counts, not who is one now."""
+    lee.lead_since = ride.local_date + timedelta(days=1)
+    lee.save()
+    assert ride_of(ride) is None
+    with pytest.raises(NotPossible, match="no shadow ride"):
+        sign(ride, lee)
+    lee.lead_since = ride.local_date
+    lee.save()
+    assert sign(ride, lee)
+
+
+def test_not_by_oneself_though_the_household_shares_a_sign_in(ride, lee, tom):
+    home = PersonFactory(sign_in=True).user
+    for person in (lee, tom):
+        person.user = home
+        person.save()
+    with pytest.raises(NotPossible, match="Nobody signs off their own ride"):
+        sign(ride, lee)
+    assert not SignOff.objects.exists()
+
+
+def test_not_by_the_coordinator_for_themselves(ride, lee, tom):
+    tom.user = coordinator().user
+    tom.save()
+    with pytest.raises(NotPossible, match="Nobody signs off their own ride"):
+        sign_off_told(
+            trainee=tom, lead=lee, ridden_on=ride.local_date, told="Lee rang.", by=tom.user, at=AFTER
+        )
+
+
+def test_whoever_comes_second_reads_who_was_first(ride, lee):
+    sign(ride, lee, outcome="again")
+    with pytest.raises(NotPossible, match="signed off already by Lee Drives: ride once more"):
+        sign(ride, lee)
+
+
+def test_and_that_it_was_told(ride, lee, tom):
+    sign(ride, lee, told_reason="Lee rang.")
+    with pytest.raises(NotPossible, match="by the coordinator, as Lee Drives told it"):
+        sign(ride, lee)
+
+
+class TestTakenBack:
+    @pytest.fixture
+    def cora(self):
+        return coordinator()
+
+    @pytest.fixture
+    def signed(self, ride, lee):
+        return sign(ride, lee)
+
+    @pytest.fixture
+    def driven(self, tom):
+        """A run that Tom drives since."""
+        return put(tom, make_run(title="Friday run", starts_at=START + timedelta(days=3)))
+
+    def back(self, signed, by=None, **how):
+        return take_back(signed, **{"reason": "Pressed by mistake.", "by": by, "at": AFTER} | how)
+
+    def test_it_counts_no_longer_and_stays_readable(self, ride, signed, tom, cora):
+        assert self.back(signed, by=cora.user) == []
+        signed.refresh_from_db()
+        assert signed.is_taken_back
+        assert (signed.withdrawn_at, signed.withdrawn_by) == (AFTER, cora.user)
+        assert signed.withdrawn_reason == "Pressed by mistake."
+        assert not is_ready(tom, ride)
+        event = Event.objects.get(verb="sign-off taken back")
+        assert (event.by, event.at, event.person_id) == (cora.user, AFTER, tom.pk)
+        assert event.after["reason"] == "Pressed by mistake."
+
+    def test_ride_once_more_can_be_taken_back_too(self, ride, lee, cora):
+        signed = sign(ride, lee, outcome="again")
+        self.back(signed, by=cora.user)
+        signed.refresh_from_db()
+        assert signed.is_taken_back
+        assert sign(ride, lee).outcome == "ready"
+
+    def test_then_the_ride_can_be_signed_off_again(self, ride, lee, tom, signed):
+        assert not Booking.objects.filter(person=tom).unsigned().exists()
+        self.back(signed)
+        assert Booking.objects.filter(person=tom).unsigned().exists()
+        again = sign(ride, lee, outcome="again")
+        assert ride.bookings.get(person=tom).sign_off == again
+
+    def test_as_told_again_as_well(self, ride, lee, tom, signed, cora):
+        self.back(signed)
+        told = sign_off_told(
+            trainee=tom, lead=lee, ridden_on=ride.local_date, told="Lee rang.", by=cora.user, at=AFTER
+        )
+        assert ride.bookings.get(person=tom).sign_off == told
+
+    @pytest.mark.parametrize("reason", ["", "  "])
+    def test_not_without_a_reason(self, signed, reason):
+        with pytest.raises(NotPossible, match="Say why"):
+            self.back(signed, reason=reason)
+        signed.refresh_from_db()
+        assert not signed.is_taken_back
+
+    def test_not_twice(self, signed):
+        self.back(signed)
+        with pytest.raises(NotPossible, match="already"):
+            self.back(signed)
+        assert Event.objects.filter(verb="sign-off taken back").count() == 1
+        assert Message.objects.filter(kind="sign-off back").count() == 1
+
+    def test_a_look_names_what_depends_on_it_and_changes_nothing(self, signed, driven):
+        before = all_rows()
+        assert would_lose(signed, at=AFTER) == [driven]
+        assert all_rows() == before
+
+    def test_who_depended_on_it_keeps_the_seat_and_is_flagged(self, signed, driven):
+        assert not weaknesses(at=AFTER)
+        assert self.back(signed) == [driven]
+        assert driven.run.bookings.live().filter(person=driven.person).exists()
+        [weak] = weaknesses(at=AFTER)
+        assert (weak.run, "not ready to drive alone" in weak.why) == (driven.run, True)
+
+    def test_what_was_wrong_before_is_not_named(self, signed, driven, tom):
+        tom.completions.filter(step__code="kit").delete()
+        assert self.back(signed) == []
+
+    def test_a_site_s_own_ride_goes_with_it(self, lee, tom):
+        dock = SiteFactory()
+        step = Step.objects.create(kind=Step.Kind.RIDE, site=dock, title="Ride to the dock")
+        StepTerm.objects.create(step=step, applies_from="2020-01-01")
+        run = make_run(starts_at=START, sites=[dock, SiteFactory(gives=False, takes=True)])
+        put(lee, run)
+        put(tom, run, "second")
+        signed = sign(run, lee)
+        assert is_ready(tom, run)
+        self.back(signed)
+        missing = {term.step.kind for term in clearance.missing(tom, on=run.local_date, sites=run.site_ids)}
+        assert missing == {"ride"}
+        assert not tom.completions.standing().filter(step__kind="ride").exists()
+
+    def test_the_trainee_is_told_in_kind_words_and_without_the_reason(self, signed, driven, tom):
+        self.back(signed, reason="He scraped the dock.")
+        mail = Message.objects.get(person=tom, kind="sign-off back")
+        assert mail.subject == "One more ride before you drive alone"
+        assert "This is no reproach" in mail.text
+        assert "Friday run" in mail.text
+        assert "scraped" not in mail.text
+
+    def test_of_ride_once_more_nothing_is_asked_of_them(self, ride, lee, tom):
+        self.back(sign(ride, lee, outcome="again"))
+        mail = Message.objects.get(person=tom, kind="sign-off back")
+        assert "there is nothing you need to do" in mail.text
+
+    def test_without_mail_it_is_on_the_list_to_tell(self, signed, tom):
+        tom.email, tom.reach = "", "call"
+        tom.save()
+        self.back(signed)
+        assert Message.objects.get(person=tom, kind="sign-off back").state == Message.State.TELL
+
+    def test_somebody_who_left_is_not_written_to(self, signed, tom):
+        tom.left_on = START.date()
+        tom.save()
+        self.back(signed)
+        assert not Message.objects.filter(kind="sign-off back").exists()
+
+    def test_other_coordinators_are_told_where_a_seat_depends_on_it(self, signed, driven, cora):
+        other = coordinator("Otto Desk", "otto@example.org")
+        self.back(signed, by=cora.user)
+        mail = Message.objects.get(person=other)
+        assert mail.subject == "Not ready any more, but booked: Tom New"
+        assert "Friday run" in mail.text
+        assert not Message.objects.filter(person=cora).exists(), "they did it"
+
+    def test_and_not_where_none_does(self, signed, cora):
+        coordinator("Otto Desk", "otto@example.org")
+        self.back(signed, by=cora.user)
+        assert Message.objects.filter(kind="sign-off back").count() == 1
