@@ -117,14 +117,19 @@ class BriefingTextForm(forms.Form):
         return self.cleaned_data["from_day"] if self.cleaned_data["matters"] == self.AGAIN else None
 
 
+def line(label: str, longest: int) -> LineField:
+    wide = forms.TextInput(attrs={"class": "wide"})
+    return LineField(label=label, required=False, max_length=longest, widget=wide)
+
+
 class QuestionForm(forms.Form):
     """A question with its right answer and one or two wrong ones; a row left empty is none."""
 
-    ask = LineField(label="Question", required=False, max_length=200)
-    right = LineField(label="Right answer", required=False, max_length=160)
-    wrong = LineField(label="Wrong answer", required=False, max_length=160)
-    wrong_too = LineField(label="Another wrong answer", required=False, max_length=160)
-    because = LineField(label="Why it is right", required=False, max_length=300)
+    ask = line("Question", 200)
+    right = line("Right answer", 160)
+    wrong = line("Wrong answer", 160)
+    wrong_too = line("Another wrong answer", 160)
+    because = line("Why it is right", 300)
     NEEDED = {
         "ask": "Write the question, or clear the answers.",
         "right": "Write the right answer.",

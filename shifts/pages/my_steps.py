@@ -378,7 +378,7 @@ class MySteps:
             state=task["state"],
             word="" if task["word"] == _("Missing") else task["word"],
             why="" if task["state"] == "waiting" else why_of(step.kind),
-            how=task["hint"],
+            how="" if step.code == SHIPPED else task["hint"],  # its button says it
             takes="" if task["state"] == "waiting" else self.takes(step),
             **(button if task["url"] else self.contact()),
         )
