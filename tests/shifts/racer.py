@@ -1,8 +1,8 @@
 """A process of its own for the race tests: does what it is told on the test's database, line by line.
 
 In comes a JSON list of tasks, each ["name", arguments...]; out goes a JSON list of what became of each:
-"done", the code of a refusal, or "error: ..." for anything else. A task ["pause"] answers ["paused"] at once
-and waits for a line; between ["begin"] and ["commit"] lies one transaction.
+"done" or where it stands, the code of a refusal, or "error: ..." for anything else. A task ["pause"] answers
+["paused"] at once and waits for a line; between ["begin"] and ["commit"] lies one transaction.
 """
 
 import json
@@ -17,16 +17,29 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 django.setup()
 
 from django.db import connection, transaction  # noqa: E402
+from django.test import Client  # noqa: E402
 from django.urls import reverse  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
-from shifts.models import Booking, HandOver, Run, Shift, Standing  # noqa: E402
+from shifts.models import Booking, HandOver, Pairing, Run, Shift, Standing  # noqa: E402
 from shifts.schedule import making  # noqa: E402
-from shifts.seats import booking, changes, consequences, days, handover, joins, standing, weekly  # noqa: E402
+from shifts.seats import (  # noqa: E402
+    booking,
+    changes,
+    consequences,
+    days,
+    handover,
+    joins,
+    pairing,
+    rides,
+    riding,
+    standing,
+    weekly,
+)
 from shifts.seats.refusals import Refusal  # noqa: E402
 from sites.models import Site  # noqa: E402
 from volunteers import joining, progress  # noqa: E402
-from volunteers.models import Completion, Join, Person  # noqa: E402
+from volunteers.models import Completion, Join, Person, SignOff, User  # noqa: E402
 
 
 def seat(run, person, place="driver"):
@@ -99,6 +112,31 @@ def decline(hand_over):
     handover.decline(HandOver.objects.select_related("booking", "to").get(pk=hand_over), by=None)
 
 
+def propose_ride(run, trainee, lead):
+    people = Person.objects.in_bulk([trainee, lead])
+    pairing.propose(run=Run.objects.get(pk=run), trainee=people[trainee], lead=people[lead], by=None)
+
+
+def agree_to_ride(row, person):
+    """Where it stands then."""
+    row = Pairing.objects.select_related("trainee").get(pk=row)
+    row = pairing.agree(row, Person.objects.get(pk=person), by=None)
+    return str(pairing.state_of(row))
+
+
+def decline_ride(row, person):
+    pairing.decline(Pairing.objects.get(pk=row), Person.objects.get(pk=person), by=None)
+
+
+def withdraw_ride(row):
+    pairing.withdraw(Pairing.objects.get(pk=row), by=None)
+
+
+def settle_rides():
+    pairing.settle(at=timezone.now())
+    riding.end_unled(at=timezone.now())
+
+
 def change_shift(shift, name, hour):
     """Its name and its hour, for good, from today on."""
     shift = Shift.objects.get(pk=shift)
@@ -146,6 +184,19 @@ def settle_join(join, act):
     getattr(joins, act)(Join.objects.get(pk=join), *words, by=None)
 
 
+def send_sign_off(run, user, key, outcome="ready"):
+    """As a phone sends it; what it was answered."""
+    phone = Client(SERVER_NAME="localhost")
+    phone.force_login(User.objects.get(pk=user))
+    answer = phone.post(f"/runs/{run}/sign-off/", {"outcome": outcome, "sent_key": key})
+    assert answer.json()["key"] == key, answer.content
+    return f"{answer.status_code} {answer.json().get('said') or answer.json()['why']}"
+
+
+def take_back(signed):
+    rides.take_back(SignOff.objects.get(pk=signed), reason="By mistake.", by=None)
+
+
 TASKS = {
     task.__name__: task
     for task in (
@@ -169,6 +220,11 @@ TASKS = {
         ask,
         accept,
         decline,
+        propose_ride,
+        agree_to_ride,
+        decline_ride,
+        withdraw_ride,
+        settle_rides,
         ask_to_join,
         settle_join,
     )
@@ -177,7 +233,7 @@ TASKS = {
 
 def outcome(name, *arguments):
     try:
-        TASKS[name](*arguments)
+        said = TASKS[name](*arguments)
     except Refusal as refusal:
         return refusal.code
     except days.NotSaved:
@@ -188,7 +244,7 @@ def outcome(name, *arguments):
         return "not possible"
     except Exception as error:
         return f"error: {type(error).__name__}: {error}"
-    return "done"
+    return said or "done"
 
 
 def answer(value):
