@@ -31,12 +31,18 @@ def begin(
     revision: int = 1,
     times: int = 1,
     lasts_months: int | None = None,
+    until: date | None = None,
 ) -> StepTerm:
-    """The one place where a term begins: from the day on the step asks this, and whatever it asked or would
-    have asked from then on is over."""
+    """The one place where a term begins: from the day on, and until another where that is known, the step
+    asks this, and whatever it asked or would have asked from then on is over."""
     end(step, from_day=from_day)
     return StepTerm.objects.create(
-        step=step, applies_from=from_day, revision=revision, times=times, lasts_months=lasts_months
+        step=step,
+        applies_from=from_day,
+        applies_until=until,
+        revision=revision,
+        times=times,
+        lasts_months=lasts_months,
     )
 
 
@@ -194,9 +200,10 @@ def reaches(term: StepTerm, day: date) -> bool:
 def require_revision(
     step: Step, revision: int, day: date, *, by: Any = None, at: datetime | None = None
 ) -> None:
-    """From the day on the step counts only with this revision or a later one; where it is not asked then, it
-    stays so."""
+    """From the day on the step counts only with this revision or a later one; when it is asked no longer, it
+    stays so. Raises NotPossible for a day that is over."""
     step = locked(step)
+    check_day(day, at)
     terms = list(step.terms.order_by("applies_from"))
     if not terms or (terms[-1].applies_until and terms[-1].applies_until <= day):
         return
@@ -210,6 +217,7 @@ def require_revision(
         revision=max(revision, newest.revision),
         times=now.times,
         lasts_months=now.lasts_months,
+        until=newest.applies_until,
     )
     note(step, ASKS, terms, day, by=by, at=at, again=True, times=now.times, months=now.lasts_months)
 

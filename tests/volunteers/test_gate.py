@@ -3,7 +3,10 @@
 The rule: who drives alone on a date must meet every term in force on it, of the programme's steps and of
 those of the run's sites. A term holds from a date (included) until a date (excluded). It is met by enough
 completions of its step that nobody took back, that are valid on the date (both ends included), and whose
-revision is the term's or a newer one.
+revision is the term's or a newer one. And nobody drives to a site that they are not to be sent to.
+
+What a step asks is drawn twice: as terms side by side in any way, and as a history of changes made by
+`volunteers.steps`, whose reference is a plain calendar: for each day, what was asked on it.
 """
 
 from dataclasses import dataclass, field
@@ -19,8 +22,9 @@ from shifts.models import Booking, Run, Stop
 from shifts.pages.volunteer import lacking_steps, with_lacking
 from sites.models import Site
 from tests.factories import LONG_AGO
-from volunteers import clearance
-from volunteers.models import Completion, Person, Step, StepTerm
+from volunteers import clearance, steps
+from volunteers.models import Completion, NotAt, Person, Step, StepTerm
+from volunteers.progress import NotPossible
 
 DAY = date(2027, 3, 12)  # a few days around a clock change in the United States
 NOW = datetime(2027, 3, 1, 12, tzinfo=UTC)
@@ -85,6 +89,7 @@ class World:
     people: int
     steps: list[Asked]
     trips: list[Trip]
+    not_at: dict = field(default_factory=dict)  # (person, site): whether it still holds
     rows: dict = field(default_factory=dict)  # a term's row
     steps_of: dict = field(default_factory=dict)  # a term's step
     order_of_steps: list = field(default_factory=list)
@@ -98,8 +103,11 @@ class World:
     def missing(self, person, day, sites):
         return [term for term, count in self.asked_of(person, day, sites) if count < term.how_often]
 
+    def barred(self, person, sites):
+        return any(self.not_at.get((person, site)) for site in sites)
+
     def ready(self, person, trip):
-        return not self.missing(person, trip.day, trip.sites)
+        return not self.missing(person, trip.day, trip.sites) and not self.barred(person, trip.sites)
 
 
 # --- Random worlds -------------------------------------------------------------
@@ -141,6 +149,17 @@ def completions(draw, people):
 
 
 @st.composite
+def done_by_some(draw, people):
+    """Any completions, and for some of the people a good one, so that some are ready and others are not."""
+    good = [
+        Done(person, draw(st.integers(2, 6)), DAY, None, taken_back=False)
+        for person in range(people)
+        if draw(st.booleans())
+    ]
+    return good + draw(st.lists(completions(people), max_size=3))
+
+
+@st.composite
 def worlds(draw):
     sites, people = draw(st.integers(1, 3)), draw(st.integers(1, 3))
     steps = []
@@ -154,24 +173,30 @@ def worlds(draw):
                 site=site,
                 position=position,
                 terms=draw(terms()),
-                done=draw(st.lists(completions(people), max_size=6)),
+                done=draw(done_by_some(people)),
             )
         )
+    trips = draw(st.lists(trips_of(sites, people), min_size=1, max_size=3))
+    return World(sites, people, steps, trips, draw(bars(sites, people)))
+
+
+@st.composite
+def trips_of(draw, sites, people):
     nobody_or_one = st.sampled_from([None, *range(people)])
-    trips = []
-    for _ in range(draw(st.integers(1, 3))):
-        driver, second = draw(nobody_or_one), draw(nobody_or_one)
-        stops = draw(st.lists(st.integers(0, sites - 1), max_size=3))
-        trips.append(Trip(draw(days), stops, driver, second if second != driver else None))
-    return World(sites, people, steps, trips)
+    driver, second = draw(nobody_or_one), draw(nobody_or_one)
+    stops = draw(st.lists(st.integers(0, sites - 1), max_size=3))
+    return Trip(draw(days), stops, driver, second if second != driver else None)
+
+
+def bars(sites, people):
+    """Who is not to be sent where, or was not until it ended."""
+    pairs = st.tuples(st.integers(0, people - 1), st.integers(0, sites - 1))
+    return st.dictionaries(pairs, st.booleans(), max_size=2)
 
 
 def build(world):
     """The world as rows, each kind in one insert. `world.rows` maps what the reference holds to its row."""
-    sites = Site.objects.bulk_create(Site(name=f"Site {n}", gives=True) for n in range(world.sites))
-    people = Person.objects.bulk_create(
-        Person(name=f"Person {n}", reach="call", joined_on=LONG_AGO) for n in range(world.people)
-    )
+    sites, people = places_and_people(world)
     # Inserted from the last to the first, so that the order of the steps is not the order of their rows.
     steps = Step.objects.bulk_create(
         Step(
@@ -197,24 +222,41 @@ def build(world):
             )
             for term in step.terms
         ]
-        done_rows += [
-            Completion(
-                step=row,
-                person=people[done.person],
-                revision=done.revision,
-                valid_from=done.first_day,
-                valid_until=done.last_day,
-                recorded_at=NOW,
-                withdrawn_at=NOW if done.taken_back else None,
-                withdrawn_reason="By mistake." if done.taken_back else "",
-            )
-            for done in step.done
-        ]
+        done_rows += [completion_row(done, row, people) for done in step.done]
     StepTerm.objects.bulk_create(row for _term, row in term_rows)
     Completion.objects.bulk_create(done_rows)
     world.rows = {id(term): row.pk for term, row in term_rows}
     world.steps_of = {id(term): row.step_id for term, row in term_rows}
     world.order_of_steps = [step.pk for step in steps]
+    return sites, people, runs_of(world, sites)
+
+
+def places_and_people(world):
+    sites = Site.objects.bulk_create(Site(name=f"Site {n}", gives=True) for n in range(world.sites))
+    people = Person.objects.bulk_create(
+        Person(name=f"Person {n}", reach="call", joined_on=LONG_AGO) for n in range(world.people)
+    )
+    NotAt.objects.bulk_create(
+        NotAt(person=people[person], site=sites[site], at=NOW, ended_at=None if holds else NOW)
+        for (person, site), holds in world.not_at.items()
+    )
+    return sites, people
+
+
+def completion_row(done, step, people):
+    return Completion(
+        step=step,
+        person=people[done.person],
+        revision=done.revision,
+        valid_from=done.first_day,
+        valid_until=done.last_day,
+        recorded_at=NOW,
+        withdrawn_at=NOW if done.taken_back else None,
+        withdrawn_reason="By mistake." if done.taken_back else "",
+    )
+
+
+def runs_of(world, sites):
     runs = Run.objects.bulk_create(
         Run(
             title=f"Run {n}",
@@ -229,7 +271,7 @@ def build(world):
         for trip, run in zip(world.trips, runs, strict=True)
         for position, site in enumerate(trip.sites, start=1)
     )
-    return sites, people, runs
+    return runs
 
 
 def at(trip, number):
@@ -265,21 +307,24 @@ def no_steps(db):
 @given(world=worlds())
 def test_every_form_of_the_gate_gives_the_reference_answer(no_steps, world):
     with transaction.atomic():
-        sites, people, runs = build(world)
-        trips = list(zip(world.trips, runs, strict=True))
-        for trip, run in trips:
-            one_run_and_its_people(world, trip, run, sites, people)
-        for number, person in enumerate(people):
-            many_runs = set(Run.objects.open_to(person).values_list("pk", flat=True))
-            assert many_runs == {run.pk for trip, run in trips if world.ready(number, trip)}
-            marked = lacking_steps(with_lacking(Run.objects.all(), person))
-            for trip, run in trips:
-                missing = {world.steps_of[id(term)] for term in world.missing(number, trip.day, trip.sites)}
-                assert [step.pk for step in marked[run.pk]] == sorted(missing, key=world.order_of_steps.index)
-        many_runs_and_their_people(world, trips, people)
-        book(world, people, runs)
-        bookings_whose_clearance_is_gone(world, trips)
+        every_form_agrees(world, *build(world))
         transaction.set_rollback(True)
+
+
+def every_form_agrees(world, sites, people, runs):
+    trips = list(zip(world.trips, runs, strict=True))
+    for trip, run in trips:
+        one_run_and_its_people(world, trip, run, sites, people)
+    for number, person in enumerate(people):
+        many_runs = set(Run.objects.open_to(person).values_list("pk", flat=True))
+        assert many_runs == {run.pk for trip, run in trips if world.ready(number, trip)}
+        marked = lacking_steps(with_lacking(Run.objects.all(), person))
+        for trip, run in trips:
+            missing = {world.steps_of[id(term)] for term in world.missing(number, trip.day, trip.sites)}
+            assert [step.pk for step in marked[run.pk]] == sorted(missing, key=world.order_of_steps.index)
+    many_runs_and_their_people(world, trips, people)
+    book(world, people, runs)
+    bookings_whose_clearance_is_gone(world, trips)
 
 
 def one_run_and_its_people(world, trip, run, sites, people):
@@ -290,6 +335,9 @@ def one_run_and_its_people(world, trip, run, sites, people):
     everybody = Person.objects.all()
     assert set(clearance.cleared(everybody, on=trip.day, sites=ids).values_list("pk", flat=True)) == ready
     assert set(may_drive(run).values_list("pk", flat=True)) == ready
+
+    elsewhere = {person.pk for number, person in enumerate(people) if world.barred(number, trip.sites)}
+    assert clearance.barred(people, sites=ids) == elsewhere
 
     by_person = clearance.missing_by_person(people, on=trip.day, sites=ids)
     for number, person in enumerate(people):
@@ -332,6 +380,236 @@ def bookings_whose_clearance_is_gone(world, trips):
     assert set(Booking.objects.clearance_gone().values_list("run", "seat")) == {
         (run, seat) for run, seat in gone if seat == "driver"
     }
+
+
+# --- What is asked, changed over time -------------------------------------------
+HORIZON = [DAY + timedelta(days=number) for number in range(-1, 8)]  # the eve, and beyond the last trip
+
+
+@dataclass
+class Asking:
+    """What was asked on a day: the same object on every day of one term."""
+
+    revision: int
+    how_often: int
+
+
+@dataclass
+class Calendar:
+    """The reference of a step's history: for each day what it asks, or None."""
+
+    asked: dict = field(default_factory=lambda: dict.fromkeys(HORIZON))
+
+    def on_and_after(self, day):
+        return [other for other in HORIZON if other >= day]
+
+    def write(self, day, asking):
+        for other in self.on_and_after(day):
+            self.asked[other] = asking
+
+    def is_asked_after(self, day):
+        return any(self.asked[other] for other in self.on_and_after(day))
+
+    def changes_after(self, day):
+        return any(
+            self.asked[other] is not self.asked[other - timedelta(days=1)] for other in self.on_and_after(day)
+        )
+
+    def terms(self):
+        """As the gate's reference holds them: days side by side that ask the same are one term."""
+        found = []
+        for day in HORIZON:
+            asking = self.asked[day]
+            if asking and asking is not self.asked.get(day - timedelta(days=1)):
+                later = [other for other in self.on_and_after(day) if self.asked[other] is not asking]
+                found.append(Term(day, later[0] if later else None, asking.revision, asking.how_often))
+        return found
+
+    def newest(self, day=None):
+        known = [asking.revision for other, asking in self.asked.items() if asking]
+        if day:
+            known = [asking.revision for other, asking in self.asked.items() if asking and other <= day]
+        return max(known, default=0)
+
+
+@dataclass
+class Change:
+    verb: str  # ask, ask again, stop, take back, require
+    waits: int  # days since the change before
+    ahead: int  # days until it holds; below zero: a day that is over
+    how_often: int
+    revision: int
+
+
+@dataclass
+class Planned:
+    """A step's history: asked from a day, done by some, changed, done by others."""
+
+    kind: str
+    site: int | None
+    begins: int
+    changes: list[Change]
+    early: list[Done]
+    late: list[Done]
+
+
+changes = st.builds(
+    Change,
+    verb=st.sampled_from(["ask", "ask again", "stop", "take back", "require"]),
+    waits=st.integers(0, 2),
+    ahead=st.integers(-1, 3),
+    how_often=st.sampled_from([1, 1, 2]),
+    revision=st.integers(1, 4),
+)
+
+
+@st.composite
+def histories(draw):
+    sites, people = draw(st.integers(1, 2)), draw(st.integers(2, 3))
+    planned = []
+    for _ in range(draw(st.integers(1, 3))):
+        site = draw(st.sampled_from([None, *range(sites)]))
+        had_doors = {step.site for step in planned if step.kind == "doors"}
+        kinds = PROGRAMME_KINDS if site is None or site in had_doors else Step.Kind.values
+        planned.append(
+            Planned(
+                kind=draw(st.sampled_from(kinds)),
+                site=site,
+                begins=draw(st.integers(0, 2)),
+                changes=draw(st.lists(changes, max_size=5)),
+                early=draw(st.lists(completions(people), max_size=3)),
+                late=draw(done_by_some(people)),
+            )
+        )
+    trips = draw(st.lists(trips_of(sites, people), min_size=1, max_size=3))
+    return World(sites, people, [], trips, draw(bars(sites, people))), planned
+
+
+def live_through(world, planned, sites, people):
+    """Makes the steps and their changes by the real writes, and the same in the reference's calendar."""
+    for one in planned:
+        row, calendar = first_asked(one, sites), Calendar()
+        calendar.write(DAY + timedelta(days=one.begins), Asking(1, 1))
+        Completion.objects.bulk_create(completion_row(done, row, people) for done in one.early)
+        day = DAY
+        for change in one.changes:
+            day += timedelta(days=change.waits)
+            make(change, row, calendar, one.early, day)
+        Completion.objects.bulk_create(completion_row(done, row, people) for done in one.late)
+        asked = Asked(one.kind, one.site, (row.position, row.pk), calendar.terms(), one.early + one.late)
+        world.steps.append(asked)
+        rows = {term.applies_from: term.pk for term in row.terms.all()}
+        assert list(rows) == [term.first_day for term in asked.terms], "a term begins where it says"
+        world.rows |= {id(term): rows[term.first_day] for term in asked.terms}
+        world.steps_of |= {id(term): row.pk for term in asked.terms}
+    world.order_of_steps = list(Step.objects.values_list("pk", flat=True))
+
+
+def first_asked(one, sites):
+    site, begins = None if one.site is None else sites[one.site], DAY + timedelta(days=one.begins)
+    if one.kind == "doors":  # as `doors.publish` makes them
+        row = Step.objects.create(kind="doors", site=site, title="Door notes", position=90)
+        steps.begin(row, from_day=begins)
+        return row
+    return steps.add_step(
+        kind=one.kind, title=one.kind, site=site, from_day=begins, by=None, at=morning_of(DAY)
+    )
+
+
+def morning_of(day):
+    return datetime.combine(day, time(15), UTC)  # 10 or 11 a.m. in New York
+
+
+def make(change, row, calendar, done, today):
+    """One change, in the row by the real write and in the calendar by its words; or refused by both."""
+    day = today + timedelta(days=change.ahead)
+    if day not in HORIZON[:-1]:
+        return
+    before = dict(calendar.asked)
+    try:
+        write(change, row, day, morning_of(today))
+    except NotPossible:
+        event(f"refused: {change.verb}")
+        assert not is_possible(change, row, calendar, day, today)
+        return
+    assert is_possible(change, row, calendar, day, today)
+    event(f"made: {change.verb}")
+    note_down(change, calendar, done, day)
+    assert all(before[other] is calendar.asked[other] for other in HORIZON if other < day)
+
+
+def often(change, row):
+    return change.how_often if row.kind in ("form", "kit", "ride") else 1
+
+
+def write(change, row, day, at):
+    facts = {"from_day": day, "by": None, "at": at}
+    match change.verb:
+        case "ask":
+            steps.ask(row, times=change.how_often, **facts)
+        case "ask again":
+            steps.ask(row, times=change.how_often, again=True, **facts)
+        case "stop":
+            steps.stop_asking(row, **facts)
+        case "take back":
+            steps.take_back(row, **facts)
+        case "require":
+            steps.require_revision(row, change.revision, day, at=at)
+
+
+def is_possible(change, row, calendar, day, today):
+    if day < today:
+        return False
+    if change.verb == "require":
+        return True
+    if change.verb == "stop":
+        return calendar.is_asked_after(day)
+    if change.verb == "take back":
+        return calendar.changes_after(day)
+    return often(change, row) == change.how_often
+
+
+def note_down(change, calendar, done, day):
+    """What the change means, in words: from the day on, on every day."""
+    eve = day - timedelta(days=1)
+    if change.verb == "stop":
+        calendar.write(day, None)
+    elif change.verb == "take back":
+        calendar.write(day, calendar.asked[eve])
+    elif change.verb == "ask again":
+        seen = [calendar.newest(), *(one.revision for one in done)]
+        calendar.write(day, Asking(1 + max(seen), change.how_often))
+    elif change.verb == "ask":
+        now = calendar.asked[day]
+        revision = calendar.newest(day) or 1
+        same = now == Asking(revision, change.how_often)
+        if not same or calendar.changes_after(day + timedelta(days=1)):
+            calendar.write(day, Asking(revision, change.how_often))
+    else:
+        require(change, calendar, day)
+
+
+def require(change, calendar, day):
+    asked = [other for other in calendar.on_and_after(day) if calendar.asked[other]]
+    if not asked:
+        return
+    last = calendar.asked[asked[-1]]
+    if last.revision >= change.revision and calendar.asked[day] is last:
+        return
+    asking = Asking(max(change.revision, calendar.newest()), calendar.asked[asked[0]].how_often)
+    for other in calendar.on_and_after(day):
+        if other <= asked[-1]:
+            calendar.asked[other] = asking
+
+
+@given(lived=histories())
+def test_the_gate_gives_the_reference_answer_after_every_change_of_what_is_asked(no_steps, lived):
+    world, planned = lived
+    with transaction.atomic():
+        sites, people = places_and_people(world)
+        live_through(world, planned, sites, people)
+        every_form_agrees(world, sites, people, runs_of(world, sites))
+        transaction.set_rollback(True)
 
 
 # --- Its edges, each by name ----------------------------------------------------

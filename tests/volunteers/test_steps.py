@@ -70,6 +70,8 @@ class TestAsking:
             steps.stop_asking(ride, from_day=day, by=cora, at=AT)
         with refuses("stays as it was"):
             steps.take_back(ride, from_day=day, by=cora, at=AT)
+        with refuses("stays as it was"):
+            steps.require_revision(ride, 5, day, at=AT)
         assert terms_of(ride) == before
         assert not Event.objects.about(ride).exists()
 
@@ -179,6 +181,11 @@ class TestRequiringARevision:
         steps.require_revision(briefing, 3, LATER, at=AT)
         steps.require_revision(briefing, 2, SOON, at=AT)
         assert terms_of(briefing)[1:] == [(SOON, None, 3, 1, 24)]
+
+    def test_an_announced_end_stays(self, briefing, cora):
+        steps.stop_asking(briefing, from_day=LATER, by=cora, at=AT)
+        steps.require_revision(briefing, 3, SOON, by=cora, at=AT)
+        assert terms_of(briefing)[1:] == [(SOON, LATER, 3, 1, 24)]
 
     def test_what_is_asked_no_longer_stays_so(self, briefing, cora):
         steps.stop_asking(briefing, from_day=TODAY, by=cora, at=AT)
