@@ -17,7 +17,7 @@ from django.views.decorators.http import require_safe
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import contact_of
 from shifts.pages.desk_people import page, page_of, person_or_404, posted, us
-from shifts.pages.forms_fields import DayField, LineField
+from shifts.pages.forms_fields import DayField
 from shifts.pages.forms_volunteer import HelpForm
 from shifts.pages.undo import offer_undo, undo_offered
 from shifts.seats import joins as requests
@@ -172,10 +172,12 @@ def same_people(who: Person) -> list[Person]:
 
 
 class DeskHelpForm(HelpForm):
-    day = DayField(label="Day", future=False)
-    what = LineField(
-        label="What they did", required=False, max_length=120, help_text="Like: sorting, phone calls, office."
-    )
+    """The same at the desk, where a day is read in any way it is written."""
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["day"] = DayField(label="Day", future=False)
+        self.fields["what"].label = "What they did"
 
 
 @coordinator_only

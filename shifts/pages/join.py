@@ -10,7 +10,7 @@ from allauth.account.internal.flows.login import record_authentication
 from allauth.account.utils import perform_login
 from django.conf import settings
 from django.contrib import messages
-from django.http import HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone, translation
@@ -26,7 +26,7 @@ from shifts.pages.join_draft import Draft, NoCode
 from shifts.pages.volunteer import who
 from shifts.seats import joins
 from volunteers import joining
-from volunteers.models import Join, User
+from volunteers.models import Join
 from volunteers.progress import NotPossible, today
 
 page = require_http_methods(["GET", "HEAD", "POST"])
@@ -39,7 +39,7 @@ def for_strangers(view: Callable[[Request, Draft], HttpResponse]) -> Callable[[R
     @page
     @wraps(view)
     def inner(request: Request) -> HttpResponse:
-        if request.user.is_authenticated:
+        if is_signed_in(request):
             return render(request, "join/signed_in.html", run_facts())
         draft = Draft(request)
         language = draft.contact.get("language")
@@ -49,6 +49,10 @@ def for_strangers(view: Callable[[Request, Draft], HttpResponse]) -> Callable[[R
         return view(request, draft)
 
     return inner
+
+
+def is_signed_in(request: HttpRequest) -> bool:
+    return request.user.is_authenticated
 
 
 @for_strangers
@@ -138,7 +142,7 @@ def come_in(request: Request, draft: Draft) -> HttpResponse:
     """Signs them in: new, with their request written; or as whoever the address belongs to already."""
     email = draft.email
     try:
-        user: User = joins.ask(**draft.facts()).person.user
+        user = joins.ask(**draft.facts()).person.user
         goal = reverse("orientation")
     except joining.KnownAlready as known:
         user, goal = known.user, reverse("home")

@@ -104,8 +104,8 @@ class Draft:
         if not ratelimit.consume(self.request, action="join_mail", key=email):
             raise NoCode(
                 _(
-                    "Enough codes were sent to this address for a day. Look for the mail, also among unwanted "
-                    "mail; try again tomorrow, use another address, or call the coordinator."
+                    "Enough codes were sent to this address for a day. Look for the mail, also among "
+                    "unwanted mail; try again tomorrow, use another address, or call the coordinator."
                 )
             )
         digits, salt = f"{secrets.randbelow(10**6):06}", secrets.token_hex(8)
@@ -137,7 +137,7 @@ class Draft:
 
 
 def typed(posted: QueryDict, names: Any) -> dict[str, str]:
-    return {name: posted[name][:LONGEST] for name in names if name in posted}
+    return {name: str(posted[name])[:LONGEST] for name in names if name in posted}
 
 
 def hashed(digits: str, salt: str) -> str:

@@ -1,9 +1,11 @@
 """Who is told when somebody asks to join, and when a coordinator answers."""
 
 import email
+from datetime import timedelta
 
 import pytest
 
+from shifts import worker
 from shifts.seats import joins
 from shifts.seats.booking import seat
 from sites.models import Programme
@@ -124,6 +126,14 @@ class TestWhoeverAsks:
 def outbox_html(message):
     parts = email.message_from_bytes(bytes(message.raw)).walk()
     return next(part for part in parts if part.get_content_type() == "text/html").get_payload(decode=True)
+
+
+def test_the_worker_forgets_who_was_declined_long_ago(cora):
+    join = joins.decline(joins.ask(**FACTS), "No.", by=cora.user)
+    worker.tick(join.settled_at + joining.KEPT)
+    assert Person.objects.filter(pk=join.person_id).exists()
+    worker.tick(join.settled_at + joining.KEPT + timedelta(minutes=1))
+    assert not Person.objects.filter(pk=join.person_id).exists()
 
 
 class TestUndo:

@@ -103,6 +103,13 @@ class TestOne:
         for words in ("Blue wagon, 14 crates", "I know Oak Street.", "Spanish", "tel:+15555550134"):
             assert words in page
 
+    def test_under_18_with_what_to_arrange(self, desk):
+        join = ask(is_adult=False)
+        page = text_of(desk.get(page_of(join)))
+        assert "Under 18 they never drive." in page
+        assert f"/desk/people/{join.person_id}/safety/" in page
+        assert "name the guardian" in said(desk.post(page_of(join), {"act": "accept"}))
+
     def test_perhaps_here_already(self, desk):
         twin = PersonFactory(name="ida newcomer")
         page = text_of(desk.get(page_of(ask())))
