@@ -227,6 +227,8 @@ TASKS = {
         settle_rides,
         ask_to_join,
         settle_join,
+        send_sign_off,
+        take_back,
     )
 }
 

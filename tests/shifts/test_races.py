@@ -8,19 +8,30 @@ import sys
 from collections import Counter
 from datetime import time, timedelta
 from pathlib import Path
+from uuid import uuid4
 
 import pytest
 from django.db import connection
 from django.utils import timezone
 
-from shifts.models import Booking, CalendarEntry, HandOver, Run, Shift, Standing
+from shifts.models import Booking, CalendarEntry, HandOver, Run, SentOnce, Shift, Standing
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
 from shifts.seats import days, handover, joins
 from shifts.seats.booking import seat
+from shifts.seats.rides import sign_off_ride
 from sites.models import Event
 from tests.conftest import database_url
-from tests.factories import DropOffFactory, SiteFactory, lead_driver, make_run, put, ready_person
-from volunteers.models import Join, Message, Person
+from tests.factories import (
+    DropOffFactory,
+    PersonFactory,
+    SiteFactory,
+    lead_driver,
+    make_ready,
+    make_run,
+    put,
+    ready_person,
+)
+from volunteers.models import Completion, Join, Message, Person, SignOff
 
 ROOT = Path(__file__).resolve().parents[2]
 RACERS = 8
@@ -549,3 +560,73 @@ def test_days_confirmed_while_seats_are_taken_and_given_back_leave_nobody_untold
         ended = run.bookings.count()
         assert ended == (outcome == "done")
         assert Message.objects.filter(kind="ended", text__contains="Snow").exists() or not ended
+
+
+def ridden(number):
+    """Rides of yesterday and before that wait for their lead driver's word: run, lead driver, trainee."""
+    rows = []
+    for day in range(1, number + 1):
+        run = make_run(starts_at=timezone.now().replace(microsecond=0) - timedelta(days=day))
+        lead, trainee = lead_driver(sign_in=True), make_ready(PersonFactory(), without=("ride",))
+        put(lead, run)
+        put(trainee, run, Booking.Seat.SECOND)
+        rows.append((run, lead, trainee))
+    return rows
+
+
+def test_what_a_phone_kept_is_sent_by_all_its_tabs_at_once_and_done_once(racers):
+    """The same key: all are answered alike, and it is recorded once."""
+    rows = ridden(8)
+    sent = [["send_sign_off", run.pk, lead.user_id, str(uuid4())] for run, lead, _trainee in rows]
+    results = race(racers, [sent if number % 2 else sent[::-1] for number in range(RACERS)])
+    assert {outcome[:13] for outcomes in results for outcome in outcomes} == {"200 Recorded."}
+    assert SignOff.objects.count() == SentOnce.objects.count() == len(rows)
+    assert Event.objects.filter(verb="ride signed off").count() == len(rows)
+    trainees = [trainee for _run, _lead, trainee in rows]
+    assert Completion.objects.filter(step__kind="ride", person__in=trainees).count() == len(rows)
+
+
+def test_two_phones_with_the_same_ride_give_one_word(racers):
+    """Different keys: one is recorded, and the others are told by whom."""
+    rows = ridden(6)
+    phones = [
+        [
+            ["send_sign_off", run.pk, lead.user_id, str(uuid4()), "ready" if number % 2 else "again"]
+            for run, lead, _trainee in rows
+        ]
+        for number in range(RACERS)
+    ]
+    for (_run, lead, _trainee), outcomes in zip(rows, zip(*race(racers, phones), strict=True), strict=True):
+        words = Counter(outcome.partition(" ")[0] for outcome in outcomes)
+        assert words == {"200": 1, "409": RACERS - 1}
+        refused = [outcome for outcome in outcomes if outcome.startswith("409")]
+        assert all(f"signed off already by {lead.name}" in outcome for outcome in refused)
+    assert SignOff.objects.count() == SentOnce.objects.count() == len(rows)
+
+
+def test_a_sign_off_taken_back_by_all_at_once_is_taken_back_once(racers):
+    rows = ridden(8)
+    signed = [
+        sign_off_ride(run=run, lead=lead, outcome="ready", by=lead.user).pk for run, lead, _trainee in rows
+    ]
+    results = race(racers, [[["take_back", pk] for pk in signed]] * RACERS)
+    for outcomes in zip(*results, strict=True):
+        assert Counter(outcomes) == {"done": 1, "not possible": RACERS - 1}
+    assert Message.objects.filter(kind="sign-off back").count() == len(rows)
+
+
+def test_a_sign_off_is_taken_back_while_the_trainee_takes_a_seat(racers):
+    """Whichever comes first: a seat that was taken is named and flagged, else it is refused."""
+    rows = ridden(8)
+    people = [trainee for _run, _lead, trainee in rows]
+    signed = [sign_off_ride(run=run, lead=lead, outcome="ready", by=lead.user) for run, lead, _ in rows]
+    runs = runs_by_day(len(rows))
+    taking = [[["seat", run.pk, person.pk]] for run, person in zip(runs[:4], people[:4], strict=True)]
+    back = [[["take_back", one.pk]] for one in signed[:4]]
+    *seats, _b1, _b2, _b3, _b4 = race(racers, [*taking, *back])
+    for (outcome,), run, person in zip(seats, runs, people, strict=False):
+        assert outcome in ("done", "not ready")
+        gone = Booking.objects.clearance_gone().filter(run=run, person=person)
+        assert gone.exists() == (outcome == "done")
+        told = Message.objects.get(kind="sign-off back", person=person).text
+        assert (run.title in told) == (outcome == "done")
