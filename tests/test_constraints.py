@@ -14,13 +14,18 @@ from django.db import IntegrityError, connection, models, transaction
 from django.db.models import F
 
 from shifts.models import (
+    Ask,
     Booking,
     CalendarEntry,
+    CoverTurn,
     HandOver,
+    NoShow,
     Pairing,
+    PlanWish,
     Policy,
     Reply,
     Run,
+    Search,
     SentOnce,
     Shift,
     ShiftTerm,
@@ -220,6 +225,31 @@ def agreed_pairing(**facts):
     seat = put(trainee, run, Booking.Seat.SECOND)
     agreed = {"outcome": "agreed", "settled_at": AT, "lead_agreed_at": AT, "trainee_agreed_at": AT}
     return pairing(run=run, trainee=trainee, **{"booking": seat} | agreed | facts)
+
+
+def search(**facts):
+    run = facts.pop("run", None) or make_run()
+    return add(Search, **{"run": run, "opened_at": AT} | facts)
+
+
+def ask(**facts):
+    made = {"search": search, "person": PersonFactory}
+    rows = {name: make() for name, make in made.items() if name not in facts}
+    return add(Ask, **rows, **{"wave": 1, "starts_at": AT, "ends_at": LATER, "asked_at": AT} | facts)
+
+
+def wish(**facts):
+    made = {"run": make_run, "person": PersonFactory}
+    rows = {name: make() for name, make in made.items() if name not in facts}
+    return add(PlanWish, **rows, **{"kind": "pin", "at": AT} | facts)
+
+
+def no_show(booking, **facts):
+    return add(NoShow, **{"booking": booking, "at": AT} | facts)
+
+
+def cover_turn(**facts):
+    return add(CoverTurn, **{"person": PersonFactory(), "first": DAY, "last": DAY, "at": AT} | facts)
 
 
 def sent(user, **facts):
@@ -619,6 +649,52 @@ CASES = [
         ),
         with_one(lambda: (user(), uuid4()), lambda it: (sent(it[0], key=it[1]), sent(it[0], key=it[1]))),
     ),
+    Case(
+        "policy_groups_in_order",
+        lambda: policy(ask_fewest=3, ask_most=3),
+        lambda: policy(ask_fewest=4, ask_most=3),
+    ),
+    Case(
+        "search_one_open_a_run",
+        with_one(lambda: search(ended_at=AT, end="filled").run, lambda r: search(run=r)),
+        with_one(lambda: search().run, lambda r: search(run=r)),
+    ),
+    Case("search_end_says_how", search, lambda: search(ended_at=AT)),
+    Case("search_end_says_how", lambda: search(ended_at=AT, end="over"), lambda: search(end="over")),
+    Case(
+        "ask_one_open_a_person",
+        with_one(lambda: ask(answer="no", answered_at=AT), lambda a: ask(search=a.search, person=a.person)),
+        with_one(ask, lambda a: ask(search=a.search, person=a.person)),
+    ),
+    Case("ask_answered_says_when", ask, lambda: ask(answer="no")),
+    Case("ask_answered_says_when", lambda: ask(answer="no", answered_at=AT), lambda: ask(answered_at=AT)),
+    Case(
+        "ask_yes_is_a_seat",
+        lambda: ask(answer="yes", answered_at=AT, booking=booking()),
+        lambda: ask(answer="yes", answered_at=AT),
+    ),
+    Case("ask_yes_is_a_seat", ask, lambda: ask(answer="no", answered_at=AT, booking=booking())),
+    Case(
+        "ask_back_up_was_late",
+        lambda: ask(answer="late", answered_at=AT, is_back_up=True),
+        lambda: ask(answer="no", answered_at=AT, is_back_up=True),
+    ),
+    Case(
+        "plan_wish_once",
+        with_one(wish, lambda w: (wish(run=w.run, kind="forbid"), wish(person=w.person))),
+        with_one(wish, lambda w: wish(run=w.run, person=w.person, kind="forbid")),
+    ),
+    Case(
+        "plan_wish_one_pin_a_run",
+        with_one(lambda: wish(kind="forbid"), lambda w: (wish(run=w.run), wish(run=w.run, kind="forbid"))),
+        with_one(wish, lambda w: wish(run=w.run)),
+    ),
+    Case(
+        "no_show_once_a_booking",
+        with_one(booking, lambda b: (no_show(b, withdrawn_at=AT), no_show(b))),
+        with_one(booking, lambda b: (no_show(b), no_show(b))),
+    ),
+    Case("cover_turn_ends_after_it_begins", cover_turn, lambda: cover_turn(first=NEXT)),
     Case("reply_kept_says_why", lambda: reply(outcome="kept", reason="Odd."), lambda: reply(outcome="kept")),
 ]
 

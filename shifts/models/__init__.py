@@ -1,5 +1,6 @@
 """When: weekly runs, runs, who sits in them, and what their calendars were told."""
 
+from shifts.models.asking import Ask, CoverTurn, NoShow, PlanWish, Search
 from shifts.models.booking import Booking
 from shifts.models.entry import CalendarEntry
 from shifts.models.handover import HandOver
@@ -12,13 +13,18 @@ from shifts.models.shift import Shift, ShiftTerm, TermStop
 from shifts.models.standing import Skip, Standing
 
 __all__ = [
+    "Ask",
     "Booking",
     "CalendarEntry",
+    "CoverTurn",
     "HandOver",
+    "NoShow",
     "Pairing",
+    "PlanWish",
     "Policy",
     "Reply",
     "Run",
+    "Search",
     "SentOnce",
     "Shift",
     "ShiftTerm",

@@ -107,6 +107,11 @@ class Booking(models.Model):
     )
     end = models.CharField(max_length=10, choices=End, blank=True)
     end_note = models.CharField(max_length=300, blank=True)
+    # A coordinator has seen that a driver gave back shortly before the start; the alert stays until then.
+    seen_at = models.DateTimeField(null=True, blank=True)
+    seen_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
     sign_off = models.OneToOneField(SignOff, null=True, on_delete=models.PROTECT, related_name="ride")
 
     objects = BookingQuerySet.as_manager()

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -69,6 +69,32 @@ class Policy(models.Model):
     )
     checklist = models.TextField("what a lead driver ticks at the sign-off, a line each", blank=True)
     photos_on = models.BooleanField("volunteers may send photographs of papers", default=False)
+    asks_on = models.BooleanField("ask around by mail when a run is given back", default=True)
+    ask_after_minutes = models.PositiveSmallIntegerField(
+        "minutes after a give-back until the first group is asked", default=15
+    )
+    ask_chance_percent = models.PositiveSmallIntegerField(
+        "a group is as large as makes a yes this likely (percent)",
+        default=80,
+        validators=[MinValueValidator(1), MaxValueValidator(99)],
+    )
+    ask_fewest = models.PositiveSmallIntegerField("fewest people in a group", default=3)
+    ask_most = models.PositiveSmallIntegerField("most people in a group", default=8)
+    quiet_from = models.TimeField("quiet hours begin", default=time(21, 0))
+    quiet_until = models.TimeField("quiet hours end", default=time(8, 0))
+    early_from = models.TimeField("and, for those who allow it, end already", default=time(6, 0))
+    requests_a_week = models.PositiveSmallIntegerField("requests to a person a week", default=2)
+    urgent_requests_a_week = models.PositiveSmallIntegerField("and urgent ones beside them", default=1)
+    reminder_at = models.TimeField("reminder on the eve of a run", default=time(17, 0))
+    confirm_hours = models.PositiveSmallIntegerField(
+        "hours before a run, they are asked to confirm", default=48
+    )
+    silent_at = models.TimeField("silence on the eve needs attention from", default=time(19, 0))
+    digest_at = models.TimeField("digest for the next day", default=time(16, 0))
+    morning_at = models.TimeField("and in the morning, where something changed", default=time(6, 0))
+    talk_days = models.PositiveSmallIntegerField(
+        "days within which not coming a second time suggests a talk", default=60
+    )
 
     class Meta:
         constraints = [
@@ -77,6 +103,11 @@ class Policy(models.Model):
                 name="policy_shows_what_is_made",
                 condition=Q(weeks_shown__lte=F("weeks_ahead")),
                 violation_error_message="Volunteers cannot book further ahead than runs are made.",
+            ),
+            models.CheckConstraint(
+                name="policy_groups_in_order",
+                condition=Q(ask_fewest__gte=1, ask_fewest__lte=F("ask_most")),
+                violation_error_message="A group's fewest people are more than its most.",
             ),
             models.CheckConstraint(
                 name="policy_levels_in_order",

@@ -84,6 +84,12 @@ class Person(models.Model):
     drives = models.BooleanField(default=True)
     lead_since = models.DateField(null=True, blank=True)
     runs_a_week = models.PositiveSmallIntegerField(default=2, validators=[MaxValueValidator(21)])
+    requests_a_week = models.PositiveSmallIntegerField(
+        null=True, blank=True, validators=[MaxValueValidator(21)]
+    )  # None: as the programme's settings say
+    early_requests = models.BooleanField(default=False)  # from 6 a.m., about a run of the same morning
+    wants_requests = models.BooleanField(default=True)
+    wants_reminders = models.BooleanField(default=True)
     home_latitude = models.FloatField(null=True, blank=True)
     home_longitude = models.FloatField(null=True, blank=True)
     notes = models.TextField(blank=True)  # the coordinator's own, never shown to others
