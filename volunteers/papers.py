@@ -54,8 +54,8 @@ def encoded_anew(data: bytes) -> bytes:
     if data[4:8] == b"ftyp" and data[8:12] in HEIF:
         raise BadPhoto(
             _(
-                "This is a HEIC picture, which cannot be read here. Take it with the button below, or send "
-                "a screenshot of it."
+                "This is a HEIC picture, which cannot be read here. Take the photo anew from this "
+                "page, or send a screenshot of it."
             )
         )
     try:

@@ -86,9 +86,14 @@ def in_words(move: KitMove) -> str:
 # --- moves
 
 
+def key_in(request: Request, name: str) -> int:
+    """The key of a row, as posted; 0, which no row has, for anything else."""
+    key = request.POST.get(name, "")
+    return int(key) if key.isascii() and key.isdecimal() and len(key) < 19 else 0
+
+
 def person_of(request: Request) -> Person:
-    key = request.POST.get("person", "")
-    return get_object_or_404(Person, pk=int(key) if key.isdecimal() and len(key) < 19 else 0)
+    return get_object_or_404(Person, pk=key_in(request, "person"))
 
 
 def done(request: Request, words: str, move: KitMove | None) -> HttpResponse:
@@ -154,8 +159,7 @@ def with_number(
 
 
 def undo(request: Request) -> HttpResponse:
-    key = request.POST.get("move", "")
-    move = get_object_or_404(KitMove, pk=int(key) if key.isdecimal() and len(key) < 19 else 0)
+    move = get_object_or_404(KitMove, pk=key_in(request, "move"))
     try:
         writes.undo(move, by=request.user)
     except NotPossible as reason:

@@ -45,19 +45,18 @@ def papers(request: Request) -> HttpResponse:
                 reason="Noted by mistake.",
             )
             return redirect("desk_papers")
-    rows = [row_of(paper, rejected, today(at)) for paper in papers_to_see(at)]
+    day = today(at)
+    rows = [row_of(paper, rejected, day) for paper in papers_to_see(at)]
     context = {"rows": rows, "form": rejected, "undo": undo_offered(request)}
     return render(request, "desk/papers.html", context)
 
 
 def posted_row(request: Request) -> tuple[Person, Step]:
-    person, _dash, step = request.POST.get("row", "").partition("-")
-    if not (person + step).isdecimal() or len(person + step) > 20:
+    keys = request.POST.get("row", "").split("-")
+    if len(keys) != 2 or not all(key.isascii() and key.isdecimal() and len(key) < 19 for key in keys):
         raise Http404
-    return (
-        get_object_or_404(Person.objects.active(), pk=int(person)),
-        get_object_or_404(Step, pk=int(step or 0), kind=Step.Kind.PAPER),
-    )
+    person = get_object_or_404(Person.objects.active(), pk=int(keys[0]))
+    return person, get_object_or_404(Step, pk=int(keys[1]), kind=Step.Kind.PAPER)
 
 
 def prefix_of(person: Person, step: Step) -> str:

@@ -37,4 +37,4 @@ def back_to(request: HttpRequest, fallback: str) -> str:
     ours = url_has_allowed_host_and_scheme(
         wanted, allowed_hosts={request.get_host()}, require_https=request.is_secure()
     )
-    return wanted if ours else fallback
+    return wanted if ours and wanted.startswith("/") else fallback  # anything else may be a view's name
