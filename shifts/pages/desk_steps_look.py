@@ -49,8 +49,8 @@ def groups_of(before: Ready, after: Ready, day: date, site: Site | None) -> list
         Group(
             f"{count(len(flagged), 'booked run')} would have a driver who is not ready",
             flagged,
-            "Nobody is taken out. The desk shows these runs until the step is recorded for the driver, or "
-            "somebody else is seated.",
+            "Nobody is taken out by this. The desk shows these runs until the step is recorded for the "
+            "driver, or somebody else is seated.",
             needs=True,
         ),
         Group(

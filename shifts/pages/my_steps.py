@@ -25,7 +25,7 @@ from volunteers.models import Completion, Join, Person, Step, StepTerm
 from volunteers.progress import today
 from volunteers.reading import SHIPPED
 
-WORD_AWAITED = timedelta(weeks=4)  # a ride so old waits for nobody's word any more
+SIGN_OFF_REMINDER = timedelta(weeks=4)  # a ride so old waits for nobody's word any more
 Task = dict[str, Any]
 
 
@@ -97,7 +97,7 @@ class MySteps:
         driver = Booking.objects.live().drivers().filter(run=OuterRef("run"))
         lead = driver.exclude(person__lead_since=None).values("person__name")[:1]
         mine = Booking.objects.live().of(self.person).unsigned().filter(seat=Booking.Seat.SECOND)
-        recent = mine.filter(run__cancelled_at=None, run__ends_at__gt=self.at - WORD_AWAITED)
+        recent = mine.filter(run__cancelled_at=None, run__ends_at__gt=self.at - SIGN_OFF_REMINDER)
         return list(
             recent.annotate(lead_name=Subquery(lead)).select_related("run").order_by("run__starts_at")
         )
@@ -152,7 +152,7 @@ class MySteps:
             task["word"] = _("Ran out %(day)s") % {"day": long_day(earlier.valid_until)}
         elif earlier and earlier.revision < state.term.revision:
             task["word"] = _("Changed since you did it")
-        if step.kind == Step.Kind.RIDE:
+        if step.kind == Step.Kind.RIDE and not step.site_id:
             return task | self.ride_facts(task["word"])
         if step.kind == Step.Kind.PAPER:
             return task | self.paper_facts(step)

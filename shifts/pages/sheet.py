@@ -17,7 +17,8 @@ from shifts.pages import drop_offs, offline
 from shifts.pages import volunteer_parts as parts
 from shifts.pages import volunteer_run as page
 from shifts.pages.access import Request, is_coordinator, volunteer_or_coordinator
-from shifts.pages.volunteer import SIGN_OFF_REMINDER, run_or_404
+from shifts.pages.my_steps import SIGN_OFF_REMINDER
+from shifts.pages.volunteer import run_or_404
 from shifts.seats import ride_words
 from volunteers.models import Person
 

@@ -27,7 +27,7 @@ from shifts.pages import volunteer_parts as parts
 from shifts.pages import volunteer_run as page
 from shifts.pages.access import Request, is_coordinator, volunteer_only
 from shifts.pages.forms_volunteer import GiveBackForm, SignOffForm, span_of_days
-from shifts.pages.my_steps import MySteps, NextThing
+from shifts.pages.my_steps import SIGN_OFF_REMINDER, MySteps, NextThing
 from shifts.pages.offline import Done, Outcome, Refused, mistakes_in, resendable
 from shifts.pages.readings import readings_in, record_readings
 from shifts.pages.regular_parts import my_regular_runs
@@ -45,7 +45,6 @@ from volunteers.progress import NotPossible
 
 DAYS_A_PAGE = 7
 CALL_AS_WELL = timedelta(hours=24)  # giving back so late, a call is quicker than a mail
-SIGN_OFF_REMINDER = timedelta(weeks=4)
 
 
 def who(request: Request) -> Person:
