@@ -91,9 +91,9 @@ class MySteps:
         return newest
 
     @cached_property
-    def rides(self) -> list[Booking]:
+    def rides(self) -> list[Any]:
         """Second seats ahead, and those of the last weeks on which a lead driver has said nothing yet, by
-        start. Each with `lead_name`, the driver's where it is a lead driver, else None."""
+        start. Bookings, each with `lead_name`, the driver's where it is a lead driver, else None."""
         driver = Booking.objects.live().drivers().filter(run=OuterRef("run"))
         lead = driver.exclude(person__lead_since=None).values("person__name")[:1]
         mine = Booking.objects.live().of(self.person).unsigned().filter(seat=Booking.Seat.SECOND)
@@ -222,7 +222,7 @@ class MySteps:
             return {"word": word, "url": reverse("runs") + f"?from={first.isoformat()}"}
         return {"state": "waiting", "url": "", "action": "", **self.waits_for_ride()}
 
-    def waits_for_word(self, ridden: Booking) -> Task:
+    def waits_for_word(self, ridden: Any) -> Task:
         names = {"name": first_word(ridden.lead_name), "day": date_format(ridden.run.local_date)}
         return {
             "state": "waiting",

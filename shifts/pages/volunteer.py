@@ -103,7 +103,7 @@ def home(request: Request) -> HttpResponse:
     runs = list(with_lacking(runs_ahead_of(person, at), person).with_closed().with_people())
     steps = lacking_steps(runs)
     mine = MySteps(person, programme=request.programme, at=at)
-    context = {
+    context: dict[str, Any] = {
         "household": [one for one in Person.objects.of(request.user) if one.pk != person.pk],
         "next_run": next_run(runs[0], person, steps[runs[0].pk]) if runs else None,
         "later": [parts.card_of(run, person, own_note(run, person, steps[run.pk])) for run in runs[1:]],
