@@ -9,7 +9,7 @@ import json
 import os
 import sys
 from contextlib import ExitStack
-from datetime import date, time
+from datetime import date, datetime, time
 
 import django
 
@@ -28,6 +28,7 @@ from shifts.seats import (  # noqa: E402
     changes,
     consequences,
     days,
+    expiring,
     handover,
     joins,
     pairing,
@@ -38,7 +39,7 @@ from shifts.seats import (  # noqa: E402
 )
 from shifts.seats.refusals import Refusal  # noqa: E402
 from sites.models import Site  # noqa: E402
-from volunteers import joining, progress  # noqa: E402
+from volunteers import joining, kits, progress  # noqa: E402
 from volunteers.models import Completion, Join, Person, SignOff, User  # noqa: E402
 
 
@@ -197,6 +198,14 @@ def take_back(signed):
     rides.take_back(SignOff.objects.get(pk=signed), reason="By mistake.", by=None)
 
 
+def hand_kit(person):
+    kits.hand_over(Person.objects.get(pk=person), by=None)
+
+
+def remind(at):
+    expiring.remind_papers(datetime.fromisoformat(at))
+
+
 TASKS = {
     task.__name__: task
     for task in (
@@ -229,6 +238,8 @@ TASKS = {
         settle_join,
         send_sign_off,
         take_back,
+        hand_kit,
+        remind,
     )
 }
 

@@ -6,7 +6,7 @@ import selectors
 import subprocess
 import sys
 from collections import Counter
-from datetime import time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from uuid import uuid4
 
@@ -31,7 +31,8 @@ from tests.factories import (
     put,
     ready_person,
 )
-from volunteers.models import Completion, Join, Message, Person, SignOff
+from volunteers import kits
+from volunteers.models import Completion, Join, KitMove, Message, Person, SignOff
 
 ROOT = Path(__file__).resolve().parents[2]
 RACERS = 8
@@ -630,3 +631,29 @@ def test_a_sign_off_is_taken_back_while_the_trainee_takes_a_seat(racers):
         assert gone.exists() == (outcome == "done")
         told = Message.objects.get(kind="sign-off back", person=person).text
         assert (run.title in told) == (outcome == "done")
+
+
+def test_the_last_kits_on_the_shelf_go_to_as_many_people(racers):
+    people = [make_ready(PersonFactory(), without=("kit",)) for _ in racers]
+    kits.count_shelf(3, by=None)
+    results = race(racers, [[["hand_kit", person.pk]] for person in people])
+    assert Counter(outcome for [outcome] in results) == {"done": 3, "not possible": RACERS - 3}
+    assert kits.on_shelf() == 0
+    assert KitMove.objects.filter(kind="handed").count() == len(kits.holders()) == 3
+
+
+def test_one_person_is_handed_one_kit(racers):
+    people = [make_ready(PersonFactory(), without=("kit",)) for _ in range(6)]
+    results = race(racers, [[["hand_kit", person.pk] for person in people]] * RACERS)
+    for outcomes in zip(*results, strict=True):
+        assert Counter(outcomes) == {"done": 1, "not possible": RACERS - 1}
+    assert KitMove.objects.count() == len(people)
+
+
+def test_several_workers_remind_each_holder_once(racers):
+    noon = datetime(2027, 5, 3, 16, 0, tzinfo=UTC)  # in New York
+    people = [make_ready(PersonFactory(), until=noon.date() + timedelta(days=7)) for _ in range(10)]
+    results = race(racers, [[["remind", noon.isoformat()]]] * RACERS)
+    assert results == [["done"]] * RACERS
+    assert Message.objects.filter(kind="runs out").count() == len(people)
+    assert Event.objects.filter(verb="reminded").count() == 2 * len(people)  # license and insurance
