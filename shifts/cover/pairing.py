@@ -49,7 +49,9 @@ def assign(
     """One ride for each trainee, one trainee for each run; by the trainee, whoever gets one.
 
     In this order: as many as possible ride; who has waited longest rides; as little as possible of what is
-    arranged changes; the sum of the days is smallest; the rides are spread over the lead drivers.
+    arranged changes; the sum of the days is smallest, and of these days the longest wait gets the soonest
+    (days times waits, summed, are smallest then: the rearrangement inequality); the rides are spread over
+    the lead drivers.
 
     `waited` says how long each trainee has, in whole days. `led`: the rides that a lead driver gives
     already, none where nothing is said.
@@ -67,6 +69,7 @@ def assign(
     model.best([waited[option.trainee] for option in options])
     model.best([int(option.arranged) for option in options])
     model.best([-option.day for option in options])
+    model.best([-option.day * waited[option.trainee] for option in options])
     chosen = model.spread()
     return {option.trainee: option for option, taken in zip(options, chosen, strict=True) if taken}
 

@@ -110,7 +110,7 @@ def why_not_ride(person: Person, run: Run, ride: str) -> refusals.Refusal | None
 
 def ways_to_ride(person: Person, run: Run) -> list[tuple[str, str]]:
     """The ways that are open to them on that run, with their names."""
-    return [(way, name) for way, name in Ride.choices if why_not_ride(person, run, way) is None]
+    return [(way, str(name)) for way, name in Ride.choices if why_not_ride(person, run, way) is None]
 
 
 @transaction.atomic

@@ -63,12 +63,13 @@ def instance(seed, *, trainees=6, runs=8, leads=3):
 
 
 def reached(waited, chosen):
-    """What an assignment is worth at the first four levels, each in one number."""
+    """What an assignment is worth at every level but the last, each in one number."""
     return (
         len(chosen),
         sum(waited[option.trainee] for option in chosen),
         sum(option.arranged for option in chosen),
         -sum(option.day for option in chosen),
+        -sum(option.day * waited[option.trainee] for option in chosen),
     )
 
 
@@ -85,18 +86,21 @@ def fits(chosen):
 
 
 def by_scipy(waited, options):
-    """The four levels as one whole-number gain for another solver. Each level's step is larger than all that
-    the levels below it can make together: 6 times 27 days are less than 200, 6 arranged less than 7, 6 times
-    60 days waited less than 361. The sum stays far below 2**53, where a float holds every whole number."""
-    days, kept, waits = 200, 200 * 7, 200 * 7 * 361
+    """These levels as one whole-number gain for another solver. Each level's step is larger than all that the
+    levels below it can make together: 6 times 27 days times 60 days are less than 10,000, 6 times 27 days
+    less than 200, 6 arranged less than 7, 6 times 60 days waited less than 361. The sum stays far below
+    2**53, up to where a float holds every whole number."""
+    day, arranged = 10_000, 10_000 * 200
+    waits, rides = arranged * 7, arranged * 7 * 361
     trainees, runs = sorted(waited), sorted({option.run for option in options})
-    gain = np.full((len(trainees), len(runs) + len(trainees)), -50 * waits, dtype=np.int64)
+    gain = np.full((len(trainees), len(runs) + len(trainees)), -50 * rides, dtype=np.int64)
     gain[:, len(runs) :] = 0  # a place for each to stay without
     at = {}
     for option in options:
         place = trainees.index(option.trainee), runs.index(option.run)
         at[place] = option
-        gain[place] = waits + kept * waited[option.trainee] + days * option.arranged - option.day
+        wait = waited[option.trainee]
+        gain[place] = rides + waits * wait + arranged * option.arranged - (day + wait) * option.day
     rows, columns = linear_sum_assignment(gain, maximize=True)
     return [at[place] for place in zip(rows.tolist(), columns.tolist(), strict=True) if place in at]
 
@@ -117,9 +121,9 @@ def test_every_level_equals_looking_at_everything():
         led = {"lead 0": seed % 3}
 
         def worth(chosen, waited=waited, led=led):
-            count, _sum, arranged, days = reached(waited, chosen)
+            count, _sum, arranged, days, soonest = reached(waited, chosen)
             longest = sorted((waited[option.trainee] for option in chosen), reverse=True)
-            return count, longest, arranged, days, spread(chosen, led)
+            return count, longest, arranged, days, soonest, spread(chosen, led)
 
         of_each = [[None, *(o for o in options if o.trainee == trainee)] for trainee in waited]
         ways = ([o for o in way if o] for way in product(*of_each))
@@ -144,6 +148,12 @@ class TestAssign:
     def test_what_is_arranged_stays_rather_than_a_sooner_day(self):
         options = [Option("ann", 1, "lea", 20, arranged=True), Option("ann", 2, "lea", 1)]
         assert assign({"ann": 8}, options)["ann"].run == 1
+
+    def test_of_the_same_days_the_longest_wait_gets_the_soonest(self):
+        rides = [(1, 20), (2, 6), (3, 13)]
+        waited = {"ann": 40, "ben": 7, "cal": 20}
+        found = assign(waited, [Option(name, run, "lea", day) for name in waited for run, day in rides])
+        assert {name: option.day for name, option in found.items()} == {"ann": 6, "cal": 13, "ben": 20}
 
     def test_sooner_comes_before_spread_and_spread_decides_the_rest(self):
         options = [Option("ann", 1, "lea", 1), Option("ben", 2, "lea", 1), Option("ben", 3, "max", 1)]
