@@ -101,6 +101,11 @@ class TestAsking:
         assert terms_of(ride) == before
         assert not Event.objects.about(ride).exists()
 
+    def test_the_same_as_now_overtakes_what_was_announced(self, ride, cora):
+        steps.ask(ride, times=2, from_day=LATER, by=cora, at=AT)
+        steps.ask(ride, times=1, from_day=SOON, by=cora, at=AT)
+        assert terms_of(ride)[-1] == (SOON, None, 1, 1, None)
+
     @pytest.mark.parametrize("code", ["briefing", "license"])
     def test_what_is_renewed_is_asked_for_once(self, code, cora):
         step = Step.objects.get(code=code)
