@@ -107,7 +107,8 @@ def watch(page, faults):
             faults.append(f"{page.url} asks for {request.url}")
 
     def response(response):
-        part_of_page = response.request.resource_type != "document"
+        # What a script asks for is an answer, which may well be a refusal.
+        part_of_page = response.request.resource_type not in ("document", "fetch")
         if response.status >= 500 or (part_of_page and response.status >= 400):
             faults.append(f"{page.url}: {response.status} for {response.url}")
 
