@@ -115,8 +115,8 @@ def seat_row(booking: Booking) -> dict[str, Any]:
 
 def regular_there(who: Person, sites: list[Site]) -> list[Standing]:
     """Their regular runs that stop there: the runs need another driver as long as they are not sent there."""
-    shifts = {shift.pk for site in sites for shift in weekly_runs_at(site, today())}
-    return list(who.standings.going_on(today()).filter(shift__in=shifts, crew="").select_related("shift"))
+    there = who.standings.going_on(today()).filter(shift__in=weekly_runs_at(sites, today()), crew="")
+    return list(there.select_related("shift"))
 
 
 def regular_row(standing: Standing) -> dict[str, str]:

@@ -295,6 +295,12 @@ class RunsField(forms.ModelMultipleChoiceField):
         "invalid_pk_value": "One of these runs is theirs no longer. Look at them again.",
     }
 
+    def clean(self, value: Any) -> QuerySet[Booking]:
+        known = {str(pk) for pk in self.queryset.values_list("pk", flat=True)}
+        if isinstance(value, (list, tuple)) and not known.issuperset(map(str, value)):
+            raise forms.ValidationError(self.error_messages["invalid_choice"], code="invalid_choice")
+        return super().clean(value)
+
     def label_from_instance(self, booking: Any) -> str:
         return title_and_time(booking.run)
 

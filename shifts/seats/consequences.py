@@ -58,9 +58,11 @@ def end_site(site: Site, *, by: Any, at: datetime | None = None) -> Site:
     return change_site_facts(site, by=by, ended_on=day)
 
 
-def weekly_runs_at(site: Site, day: date) -> QuerySet[Shift]:
-    """Weekly runs that stop at the site on the day or later, by the terms they have now."""
-    terms = ShiftTerm.objects.filter(Q(applies_until=None) | Q(applies_until__gt=day), stops__site=site)
+def weekly_runs_at(site: Site | Sequence[Site], day: date) -> QuerySet[Shift]:
+    """Weekly runs that stop at the site, or at one of these, on the day or later, by the terms they have
+    now."""
+    sites = [site] if isinstance(site, Site) else site
+    terms = ShiftTerm.objects.filter(Q(applies_until=None) | Q(applies_until__gt=day), stops__site__in=sites)
     return Shift.objects.filter(terms__in=terms).distinct()
 
 
