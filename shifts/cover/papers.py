@@ -111,7 +111,7 @@ def last_days(people: Iterable[int], steps: Iterable[int], day: date) -> dict[Pa
         person__in=list(people), step__in=list(steps), valid_until__lt=day
     )
     rows = over.order_by("valid_until").values_list("person", "step", "valid_until")
-    return {(person, step): until for person, step, until in rows}
+    return {(person, step): until for person, step, until in rows if until}
 
 
 def runs_of(people: Iterable[int], at: datetime) -> dict[int, list[Run]]:
