@@ -14,6 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone, translation
 
+from shifts.seats.on_call import as_reached, covering
 from sites.models import Programme
 from volunteers.models import Person, User
 
@@ -23,7 +24,8 @@ View = Callable[..., HttpResponse]
 class Request(HttpRequest):
     """A request as views get it, with what ProgrammeMiddleware adds."""
 
-    programme: Programme
+    programme: Programme  # with whoever is on call as its contact
+    cover: Person | None  # who covers for the coordinators today
     person: Person | None
     user: User
 
@@ -42,7 +44,9 @@ class ProgrammeMiddleware:
     def __call__(self, request: Request) -> HttpResponse:
         if request.path_info.startswith(NEED_NOBODY):
             return self.get_response(request)
-        request.programme = Programme.current()
+        programme, at = Programme.current(), timezone.now()
+        request.cover = covering(at, programme)
+        request.programme = as_reached(programme, request.cover)
         request.person = acting_person(request)
         if request.person and settings.LANGUAGE_COOKIE_NAME not in request.COOKIES:
             translation.activate(request.person.language)

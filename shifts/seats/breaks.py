@@ -22,6 +22,7 @@ from shifts.seats import handover, notices
 from shifts.seats import standing as regular
 from shifts.seats.booking import give_back, hold
 from shifts.seats.news import News
+from shifts.seats.on_call import coordinators
 from sites.models import Programme
 from volunteers import outbox, people
 from volunteers.models import Completion, Person, Step
@@ -138,7 +139,7 @@ def tell_coordinators(
     """What somebody decided for themselves; a coordinator who did it for them needs no mail."""
     if by is None or by.pk != person.user_id:
         return
-    for coordinator in Person.objects.coordinators().exclude(pk=person.pk).exclude(user=by):
+    for coordinator in coordinators(at).exclude(pk=person.pk).exclude(user=by):
         with notices.in_words_of(coordinator) as programme:
             some = ngettext(
                 "%(n)s run of theirs is given back.", "%(n)s runs of theirs are given back.", given

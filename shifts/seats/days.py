@@ -27,6 +27,7 @@ from shifts.seats import notices
 from shifts.seats.booking import hold
 from shifts.seats.changes import Shape, cancel_run, reshape_run, restore_run, shape_of
 from shifts.seats.news import Item, News
+from shifts.seats.on_call import coordinators
 from shifts.seats.refusals import Refusal
 from shifts.seats.weekly import doubtful
 from sites.log import record
@@ -464,7 +465,7 @@ def reroute(
     news = News(at=at)
     reshape_run(run, shape or taken_on(run, site), by=by, hand_edited=True, news=news, at=at)
     news.settle()
-    for coordinator in Person.objects.coordinators():
+    for coordinator in coordinators(at):
         if coordinator.user != by and coordinator.pk not in news.people:
             tell_of_reroute(coordinator, run, old=old, new=site, person=person, at=at)
     return Run.objects.get(pk=run.pk)

@@ -21,6 +21,7 @@ from shifts.models import Booking, HandOver, Run
 from shifts.seats import notices, refusals
 from shifts.seats.booking import give_back, hold, seat, why_not
 from shifts.seats.news import News
+from shifts.seats.on_call import coordinators
 from shifts.seats.standing import Quiet
 from sites.log import record
 from volunteers import links, outbox
@@ -320,7 +321,7 @@ def tell_declined(hand_over: HandOver, *, at: datetime) -> None:
 def tell_coordinators(hand_over: HandOver, *, at: datetime) -> None:
     """Whoever coordinates and is neither of the two."""
     booking, parties = hand_over.booking, (hand_over.to_id, hand_over.booking.person_id)
-    for coordinator in Person.objects.coordinators().exclude(pk__in=parties):
+    for coordinator in coordinators(at).exclude(pk__in=parties):
         with notices.in_words_of(coordinator):
             words = words_of(hand_over) | {"from": booking.person.name, "to": hand_over.to.name}
             headline = _("%(from)s handed %(run)s to %(to)s") % words

@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import override
 
 from shifts.seats.notices import in_words_of
+from shifts.seats.on_call import coordinators
 from volunteers import clearance, joining, outbox
 from volunteers.models import Join, Person
 from volunteers.progress import NotPossible, today
@@ -39,7 +40,7 @@ def answer(join: Join, reply: str, *, by: Any, at: datetime | None = None) -> Jo
 
 def tell_coordinators(join: Join, *, at: datetime) -> None:
     """One mail to each, of a request or of the answer to what was asked back."""
-    for coordinator in Person.objects.coordinators():
+    for coordinator in coordinators(at):
         with in_words_of(coordinator) as programme:
             context = {
                 "join": join,

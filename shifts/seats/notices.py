@@ -20,6 +20,7 @@ from shifts.calendar import invitations
 from shifts.calendar.components import newest_doors
 from shifts.calendar.entries import Touched
 from shifts.models import Booking, CalendarEntry, Policy, Run, Standing
+from shifts.seats.on_call import as_reached, coordinators, covering
 from shifts.seats.refusals import sentence
 from shifts.seats.ride_words import cautions, ride_words
 from sites.models import Programme
@@ -29,8 +30,9 @@ from volunteers.models import Person, SignOff, StepTerm
 
 @contextmanager
 def in_words_of(person: Person) -> Iterator[Programme]:
-    """Their language, and the clock of the programme, which it hands on."""
+    """Their language, and the clock of the programme, which it hands on with whoever is on call now."""
     programme = Programme.current()
+    programme = as_reached(programme, covering(timezone.now(), programme))
     with override(person.language), timezone.override(programme.zone):
         yield programme
 
@@ -118,7 +120,7 @@ def seat_empty(booking: Booking, *, at: datetime) -> None:
             )
     short_notice = timedelta(hours=Policy.current().short_notice_hours)
     if booking.end == Booking.End.GIVEN_BACK and run.starts_at - at <= short_notice:
-        for coordinator in Person.objects.coordinators():
+        for coordinator in coordinators(at):
             with in_words_of(coordinator) as programme:
                 desk = settings.BASE_URL + reverse("desk_run", args=[run.pk])
                 mail = outbox.render(
@@ -312,8 +314,7 @@ def kept(standing: Standing, run: Run, *, missing: Sequence[StepTerm], until: da
 def kept_no_longer(standing: Standing, run: Run, *, missing: Sequence[StepTerm], at: datetime) -> None:
     """The day has come: the run is asked around. To its regular driver (of a crew, the captain) and the
     coordinators, once."""
-    coordinators = Person.objects.coordinators()
-    for person in {standing.person, *coordinators}:
+    for person in {standing.person, *coordinators(at)}:
         with in_words_of(person) as programme:
             own = person == standing.person
             start = localtime(run.starts_at)
@@ -352,8 +353,8 @@ def kept_no_longer(standing: Standing, run: Run, *, missing: Sequence[StepTerm],
 
 
 def sign_off_taken_back(signed: SignOff, lost: Sequence[Booking], *, by: Any, at: datetime) -> None:
-    """A sign-off counts no longer: to the trainee in kind words, with the seats `lost` that they are not ready
-    for any more; and, where there are any, to the coordinators but the one who did it."""
+    """A sign-off counts no longer: to the trainee in kind words, with the seats `lost` that they are not
+    ready for any more; and, where there are any, to the coordinators but the one who did it."""
     trainee = signed.trainee
     if trainee.left_on is None:
         with in_words_of(trainee) as programme:
@@ -372,8 +373,8 @@ def sign_off_taken_back(signed: SignOff, lost: Sequence[Booking], *, by: Any, at
             )
     if not lost:
         return
-    coordinators = Person.objects.active().filter(user__is_coordinator=True).exclude(pk=trainee.pk)
-    for coordinator in coordinators.exclude(user=by) if by else coordinators:
+    others = coordinators(at).exclude(pk=trainee.pk)
+    for coordinator in others.exclude(user=by) if by else others:
         with in_words_of(coordinator) as programme:
             words = {"name": trainee.name, "lead": signed.lead.name, "day": date_format(signed.ridden_on)}
             context = {
