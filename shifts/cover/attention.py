@@ -142,6 +142,13 @@ def reasons(
                 "Seat a lead driver, or take the trainee out and find another ride.",
             )
         )
+    if second and trainee and trainee.lacks_paper and second.ride != Booking.Ride.ALONG:
+        found.append(
+            (
+                f"{second.person.name} {second.get_ride_display()}, and a paper is missing on that date.",
+                "Record the paper on their page, or let them ride along: the run's page says how they ride.",
+            )
+        )
     for booking in run.seated:
         unseated = who_may_not(booking.person, booking.seat, driver=driver.person if driver else None)
         if unseated:

@@ -251,7 +251,8 @@ def proposals(*, at: datetime) -> Plan:
     says. A constant number of queries; one for each step of the programme."""
     policy = Policy.current()
     people = waiting(at=at)
-    asked = list(Pairing.objects.open().select_related("run", "trainee", "lead"))
+    open_ones = Pairing.objects.open().select_related("run", "trainee", "lead")
+    asked = list(open_ones.order_by("run__starts_at", "pk"))
     of_trainee = {pairing.trainee_id: pairing for pairing in asked}
     wanting = [
         one
@@ -292,7 +293,8 @@ def is_kept(pairing: Pairing, found: Mapping[int, Option]) -> bool:
 def rides_ahead(at: datetime, policy: Policy) -> list[Run]:
     """Runs of the weeks that volunteers can book, on which a lead driver who is ready drives and the second
     seat is empty."""
-    lapsed = Booking.objects.clearance_gone().filter(run=OuterRef("pk"), lacks_more=True)
+    gone: Any = Booking.objects.clearance_gone()
+    lapsed = gone.filter(run=OuterRef("pk"), lacks_more=True)
     runs = Run.objects.on_the_books().ahead(at).filter(starts_at__lte=policy.opens_until(at))
     return list(runs.with_ride().without_closed().exclude(Exists(lapsed)).with_people())
 

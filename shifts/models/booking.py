@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
+from typing import Any
 
 from django.conf import settings
 from django.core.validators import MaxValueValidator
@@ -45,7 +46,8 @@ class BookingQuerySet(models.QuerySet["Booking"]):
         """Live bookings of people the gate would not let drive that run: trainees in second seats too, but
         nobody under 18, who only ever rides along. And of people who are not to be sent there.
 
-        Each with `lacks` anything, `lacks_more`, beside door notes, and `barred`, not to be sent there."""
+        Each with `lacks` anything, `lacks_more`, beside door notes, `lacks_paper`, and `barred`, not to be
+        sent there."""
         sites = Stop.objects.filter(run=OuterRef(OuterRef("run"))).values("site")
         unmet = StepTerm.objects.unmet(person=OuterRef("person"), on=OuterRef("run__local_date"), sites=sites)
         more = unmet.exclude(step__kind=Step.Kind.DOORS)
@@ -53,8 +55,19 @@ class BookingQuerySet(models.QuerySet["Booking"]):
         lacks = ExpressionWrapper(
             Q(person__is_adult=True) & Q(Exists(unmet)), output_field=models.BooleanField()
         )
-        found = self.live().annotate(lacks=lacks, lacks_more=Exists(more), barred=Exists(barring))
+        paper = Exists(unmet.filter(step__kind=Step.Kind.PAPER))
+        found: Any = self.live()
+        found = found.annotate(lacks=lacks, lacks_more=Exists(more), lacks_paper=paper)
+        found = found.annotate(barred=Exists(barring))
         return found.filter(Q(lacks=True) | Q(barred=True))
+
+    def lacking(self) -> BookingQuerySet:
+        """Of those `uncleared`, whose person lacks something."""
+        return self.uncleared().filter(Q(lacks=True))
+
+    def not_there(self) -> BookingQuerySet:
+        """Live bookings of people who are not to be sent to one of the run's sites."""
+        return self.uncleared().filter(Q(barred=True))
 
     def clearance_gone(self) -> BookingQuerySet:
         """Drivers' bookings that the gate would refuse today: a paper lapsed, a sign-off was taken back, or
@@ -65,9 +78,10 @@ class BookingQuerySet(models.QuerySet["Booking"]):
 class Booking(models.Model):
     """One person in one seat of one run. It ends; it is not deleted."""
 
-    barred: bool  # these three only from `uncleared`
+    barred: bool  # these four only from `uncleared`
     lacks: bool
     lacks_more: bool
+    lacks_paper: bool
 
     class Seat(models.TextChoices):
         DRIVER = "driver", _("driver's seat")

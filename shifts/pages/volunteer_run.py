@@ -307,6 +307,8 @@ def next_steps(run: Run, person: Person, mine: Booking) -> list[str]:
         if mine.seat == Seat.DRIVER
         else _("Bring closed shoes, clothes you can lift in, and your starter kit if you have it.")
     )
+    if mine.ride != Booking.Ride.ALONG:
+        words.append(_("You drive a car on this run: bring your license and insurance card."))
     words.append(_("Ill, or something came up? Say “I can't make it” on this page, the sooner the better."))
     return words
 

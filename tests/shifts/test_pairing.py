@@ -14,6 +14,7 @@ from django.test.utils import CaptureQueriesContext
 from scipy.optimize import linear_sum_assignment
 
 from shifts import worker
+from shifts.cover.attention import weaknesses
 from shifts.cover.pairing import Option, assign, proposals, waiting
 from shifts.models import Booking, Pairing, Policy, Run
 from shifts.seats import pairing, refusals, riding
@@ -181,7 +182,7 @@ def now():
 
 
 def trainee(days=20, without=("ride",), **facts):
-    """Somebody whose other steps were done so many days ago, and who lacks the ride, or what is in `without`."""
+    """Somebody whose other steps were done so many days ago, and who lacks what is in `without`."""
     person = PersonFactory(joined_on=TODAY - (days + 30) * DAY, **facts)
     make_ready(person, without=without)
     person.completions.update(valid_from=TODAY - days * DAY)
@@ -922,6 +923,15 @@ class TestHowTheyRide:
         ben.refresh_from_db()
         assert isinstance(riding.why_not_ride(ben, run, "follows"), riding.TooYoung)
         assert riding.why_not_ride(ben, run, "along") is None
+
+    def test_a_paper_that_runs_out_later_needs_attention(self, seated, ben, run):
+        change_ride(seated, "follows", by=None)
+        assert [one.why for one in weaknesses(at=NOW)] == []
+        ben.completions.filter(step__code="insurance").update(valid_until=TODAY)
+        [weak] = weaknesses(at=NOW)
+        assert weak.why == "Ben Okoro follows in their own car, and a paper is missing on that date."
+        change_ride(seated, "along", by=None)
+        assert weaknesses(at=NOW) == []
 
     def test_not_of_a_seat_that_is_over_or_given_back_or_the_driver_s(self, seated, run):
         with pytest.raises(riding.NoRide):
