@@ -18,7 +18,7 @@ from volunteers.progress import add_months
 from volunteers.roster.plan import DROVE_BEFORE
 
 MONTHS = 12  # back from today
-FIRST_RUN = "the first run alone"
+FIRST_RUN = "First run alone"
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 from contextlib import suppress
 from datetime import date, datetime, time, timedelta
+from typing import Any
 
 from django.db import transaction
 
@@ -16,21 +17,31 @@ from shifts.demo import cast, places
 from shifts.models import Booking, Run, Shift, Standing
 from shifts.schedule.clock import local_date
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
+from shifts.seats import joins
 from shifts.seats.booking import give_back, seat
+from shifts.seats.breaks import take_break
 from shifts.seats.changes import add_one_off
 from shifts.seats.consequences import publish_door_notes
 from shifts.seats.keeping import kept_for
+from shifts.seats.pairing import propose
 from shifts.seats.refusals import Refusal
 from shifts.seats.rides import sign_off_ride
+from shifts.seats.safety import set_safety
 from shifts.seats.standing import Wish, begin, name_driver, seat_regulars, skip
 from sites.changes import add_site, change_programme, close_site, set_contacts
 from sites.models import Programme, Site
 from volunteers import progress
 from volunteers.doors import read
-from volunteers.models import Heartbeat, Message, Person, SignOff, Step
+from volunteers.hello import say_hello
+from volunteers.helping import note_help
+from volunteers.kits import count_shelf, hand_over
+from volunteers.models import Completion, Heartbeat, Message, Person, SignOff, Step
+from volunteers.not_at import bar
 from volunteers.people import add_away, add_person, appoint_coordinator, appoint_lead, set_cars, set_hours
+from volunteers.roster.plan import DROVE_BEFORE
 
 WEEKS_BACK = 5
+GIVEN_BACK = 0.3  # of the runs of those who may be ill
 MAIL = "fernhollow.example"
 HOURS = {
     "mornings": [(day, time(6), time(12)) for day in range(6)],
@@ -49,6 +60,7 @@ def fill(*, at: datetime, seed: int = 7) -> None:
     sites = make_sites(at=began, by=desk)
     make_shifts(sites, at=began, by=desk)
     people = make_people(at=at, began=began, by=desk)
+    ask_to_join(at=at, by=desk)
     regulars(people, began=began, by=desk)
     history(people, at=at, chance=chance, by=desk)
     ahead(people, sites, at=at, chance=chance, by=desk)
@@ -77,8 +89,9 @@ def make_shifts(sites: dict[str, Site], *, at: datetime, by) -> None:
 def make_people(*, at: datetime, began: datetime, by) -> dict[str, Person]:
     people = {}
     today = local_date(at, Programme.current().zone)
+    count_shelf(cast.KITS_COUNTED, by=by, at=began)
     for number, (name, box, stage, facts) in enumerate(cast.PEOPLE, start=1):
-        joined = joined_on(stage, number, today)
+        joined = today - timedelta(days=facts.get("joined", 130 + number))
         lat, lon = facts.get("spot", (None, None))
         person = add_person(
             by=by,
@@ -88,7 +101,7 @@ def make_people(*, at: datetime, began: datetime, by) -> dict[str, Person]:
             email=f"{box}@{MAIL}" if box else "",
             reach=facts.get("reach", "mail" if box else "call"),
             language=facts.get("language", "en"),
-            drives=stage != "sorts",
+            drives=stage not in ("sorts", "under 18"),
             joined_on=joined,
             home_latitude=lat,
             home_longitude=lon,
@@ -97,28 +110,22 @@ def make_people(*, at: datetime, began: datetime, by) -> dict[str, Person]:
             set_cars(person, [{"label": "", "crates": facts["crates"]}], by=by)
         if "hours" in facts:
             set_hours(person, HOURS[facts["hours"]], by=by)
-        tick_off(person, stage, joined=joined, today=today, at=at, by=by)
+        if stage in cast.DONE_BEFORE:
+            drove_before(person, stage, joined=joined, today=today, at=began, by=by)
+        else:
+            on_the_way(person, facts, at=at, by=by)
         if stage == "lead":
             person = appoint_lead(person, by=by, since=joined)
         people[name] = person
+    beside_driving(people, at=at, by=by)
     return people
 
 
-def joined_on(stage: str, number: int, today: date) -> date:
-    """Those who drive joined long ago; those on the way some weeks ago, each at another time."""
-    if stage in ("lead", "ready", "lapsing", "lapsed", "sorts"):
-        return today - timedelta(days=200 + number)
-    return today - timedelta(
-        days={"waits for a ride": 24, "kit": 16, "papers": 9, "new": 2}[stage] + number % 5
-    )
-
-
-def tick_off(person: Person, stage: str, *, joined: date, today: date, at: datetime, by) -> None:
-    """The steps behind a person, and the door notes of every site for those who drive."""
-    codes = cast.DONE[stage]
+def drove_before(person: Person, stage: str, *, joined: date, today: date, at: datetime, by) -> None:
+    """Every step, as the roster said, and the door notes of every site."""
     insurance = today + timedelta(days=cast.INSURANCE_DAYS.get(stage, 200))
     until = {"license": today + timedelta(days=700), "insurance": insurance}
-    for step in Step.objects.filter(code__in=codes):
+    for step in Step.objects.filter(code__in=cast.STEPS):
         progress.complete(
             person=person,
             step=step,
@@ -126,10 +133,79 @@ def tick_off(person: Person, stage: str, *, joined: date, today: date, at: datet
             on=joined + timedelta(days=1),
             at=at,
             valid_until=until.get(step.code),
+            reason=DROVE_BEFORE if step.code == "ride" else "",
         )
-    if "kit" in codes:
-        for site in Site.objects.filter(steps__kind=Step.Kind.DOORS):
-            read(site, person=person, revision=1, by=person.user, at=at - timedelta(weeks=WEEKS_BACK))
+    knows_the_doors(person, at=at)
+
+
+def on_the_way(person: Person, facts: dict[str, Any], *, at: datetime, by) -> None:
+    """The steps behind a newcomer, each at its time; the kit from the shelf."""
+    steps = {step.code: step for step in Step.objects.exclude(code="")}
+    for code, days in facts.get("way", {}).items():
+        then = at - timedelta(days=days)
+        if code == "kit":
+            hand_over(person, by=by, at=then)
+            knows_the_doors(person, at=then)
+            continue
+        seen = code == facts.get("seen")
+        is_paper = steps[code].kind == Step.Kind.PAPER
+        progress.complete(
+            person=person,
+            step=steps[code],
+            by=person.user if code == "briefing" else by,
+            at=then,
+            on=local_date(then, Programme.current().zone),
+            how=Completion.How.SEEN if seen else Completion.How.DONE,
+            valid_until=at.date() + timedelta(days=400) if is_paper and not seen else None,
+        )
+
+
+def knows_the_doors(person: Person, *, at: datetime) -> None:
+    for site in Site.objects.filter(steps__kind=Step.Kind.DOORS):
+        read(site, person=person, revision=1, by=person.user, at=at)
+
+
+def beside_driving(people: dict[str, Person], *, at: datetime, by) -> None:
+    """A break, somebody under 18 with their guardian, whom to call in an emergency, a site that somebody is
+    not sent to, hours of sorting."""
+    for name, (whom, phone) in cast.EMERGENCY.items():
+        facts = {"emergency_name": whom, "emergency_phone": phone}
+        people[name] = set_safety(people[name], is_adult=True, by=by, at=at, **facts)
+    child, guardian = (people[name] for name in cast.GUARDIAN)
+    set_safety(child, is_adult=False, guardian=guardian, consent=True, by=by, at=at - timedelta(days=50))
+    name, key, reason = cast.NOT_AT
+    bar(people[name], Site.objects.get(name=places.SITES[key]["facts"]["name"]), reason=reason, by=by, at=at)
+    for name, _box, stage, _facts in cast.PEOPLE:
+        if stage == "break":
+            then = at - timedelta(days=20)
+            people[name] = take_break(people[name], by=people[name].user, at=then)
+        elif stage == "sorts":
+            for days, minutes in cast.HELP:
+                day = local_date(at, Programme.current().zone) - timedelta(days=days)
+                note_help(people[name], day=day, minutes=minutes, what="Sorting", by=people[name].user, at=at)
+
+
+def ask_to_join(*, at: datetime, by) -> None:
+    """Those who found the programme by themselves, and how far each has come."""
+    for number, one in enumerate(cast.JOINS, start=len(cast.PEOPLE) + 1):
+        asked = at - timedelta(days=one["asked"], hours=2)
+        join = joins.ask(
+            email=f"{one['box']}@{MAIL}",
+            name=one["name"],
+            phone=f"+155555501{number:02d}",
+            language="en",
+            is_adult=True,
+            drives=True,
+            car={"label": "", "crates": 12},
+            note=one["note"],
+            at=asked,
+        )
+        if "asked_back" in one:
+            joins.ask_back(join, one["question"], by=by, at=at - timedelta(days=one["asked_back"]))
+        if "taken_in" in one:
+            join = joins.accept(join, by=by, at=at - timedelta(days=one["taken_in"]))
+        if "greeted" in one:
+            say_hello(join.person, by=by, at=at - timedelta(days=one["greeted"]))
 
 
 def regulars(people: dict[str, Person], *, began: datetime, by) -> None:
@@ -144,45 +220,71 @@ def regulars(people: dict[str, Person], *, began: datetime, by) -> None:
 
 
 def history(people: dict[str, Person], *, at: datetime, chance: random.Random, by) -> None:
-    """The weeks behind: every run driven, some given back and covered, a few shadow rides signed off."""
-    drivers = [
-        people[name] for name, _box, stage, _facts in cast.PEOPLE if stage in ("lead", "ready", "lapsed")
+    """The weeks behind: every run driven, some given back and covered, a few shadow rides."""
+    often, lotte = people[cast.OFTEN], people["Lotte Vandermeer"]
+    rest = [
+        people[name]
+        for name, _box, stage, _facts in cast.PEOPLE
+        if stage in ("lead", "ready", "lapsed") and name != cast.OFTEN
     ]
-    trainees = [people[name] for name, _box, stage, _facts in cast.PEOPLE if stage == "ready"][:3]
-    for number, run in enumerate(Run.objects.filter(starts_at__lt=at)):
+    to_ride = [(lotte, SignOff.Outcome.READY), (people["Maeve Stoke"], SignOff.Outcome.AGAIN)]
+    to_drive = [lotte, *[often] * cast.OFTEN_RUNS]  # who is asked first, as often as they stand here
+    over = list(Run.objects.filter(ends_at__lt=at))
+    for run in over:
+        asked = [*dict.fromkeys(to_drive), *chance.sample(rest, len(rest))]
         booked = run.bookings.live().drivers().first() or first_who_can(
-            run, chance.sample(drivers, len(drivers)), at=run.starts_at - timedelta(days=5), by=by
+            run, asked, at=run.starts_at - timedelta(days=5), by=by
         )
-        if booked and number % 6 == 5:
-            give_back(booked, by=booked.person.user, note="A cold.", at=run.starts_at - timedelta(days=1))
-            rest = [
-                person for person in chance.sample(drivers, len(drivers)) if person.pk != booked.person_id
-            ]
-            booked = first_who_can(run, rest, at=run.starts_at - timedelta(hours=20), by=by)
-        if booked and booked.person.is_lead and trainees:
-            ride_along(run, booked, trainees.pop(), by=by)
+        may_be_ill = booked and booked.person in rest and not booked.person.is_lead
+        if booked and may_be_ill and chance.random() < GIVEN_BACK:
+            booked = covered(booked, asked, by=by)
+        if booked and booked.person in to_drive:
+            to_drive.remove(booked.person)
+        if booked and booked.person.is_lead and to_ride and at - run.starts_at < timedelta(days=28):
+            trainee, outcome = to_ride[0]
+            if ride_along(run, trainee, by=by):
+                word_of(run, booked, outcome)
+                to_ride.pop(0)
+    not_signed_off(over, people["Kwame Oldcastle"], at=at, by=by)
 
 
-def ride_along(run: Run, lead: Booking, trainee: Person, *, by) -> None:
-    """A ride of the weeks behind. The trainee has been cleared since, so they sit there as a helper."""
+def covered(booked: Booking, others: list[Person], *, by) -> Booking | None:
+    """Given back the day before, and taken by somebody else."""
+    run = booked.run
+    give_back(booked, by=booked.person.user, note="A cold.", at=run.starts_at - timedelta(days=1))
+    others = [person for person in others if person != booked.person]
+    return first_who_can(run, others, at=run.starts_at - timedelta(hours=20), by=by)
+
+
+def not_signed_off(over: list[Run], trainee: Person, *, at: datetime, by) -> None:
+    """A ride of more than two days ago, the newest, of which the lead driver has yet to say how it went."""
+    for run in reversed(over):
+        led = run.bookings.live().drivers().exclude(person__lead_since=None).exists()
+        if led and at - run.ends_at > timedelta(days=2) and ride_along(run, trainee, by=by):
+            return
+
+
+def ride_along(run: Run, trainee: Person, *, by) -> Booking | None:
+    """A ride of the weeks behind."""
     try:
-        seat(
-            run=run,
-            person=trainee,
-            seat="second",
-            by=by,
-            on_behalf=True,
-            at=run.starts_at - timedelta(days=2),
-        )
+        then = run.starts_at - timedelta(days=2)
+        return seat(run=run, person=trainee, seat="second", by=by, on_behalf=True, at=then)
     except Refusal:
-        return
+        return None
+
+
+def word_of(run: Run, lead: Booking, outcome: str) -> None:
+    remarks = {
+        SignOff.Outcome.READY.value: "Calm at the dock, asked the right questions.",
+        SignOff.Outcome.AGAIN.value: "Good with people. Once more, to get used to the flat carts.",
+    }
     sign_off_ride(
         run=run,
         lead=lead.person,
-        outcome=SignOff.Outcome.READY,
+        outcome=outcome,
         by=lead.person.user,
         at=run.ends_at,
-        remarks="Calm at the dock, asked the right questions.",
+        remarks=remarks[outcome],
     )
 
 
@@ -282,7 +384,7 @@ def first_who_can_of(runs: list[Run], person: Person, *, at: datetime, by) -> Bo
 
 
 def own_bookings(people: dict[str, Person], *, at: datetime, by) -> None:
-    """The volunteer who looks in has a next run, and the trainee a run to ride along on is open."""
+    """Whoever looks in as a volunteer or a lead driver has a next run."""
     soon = list(Run.objects.unfilled().filter(starts_at__gt=at, starts_at__lt=at + timedelta(weeks=2)))
     anselm = people["Anselm Tolliver"]
     if not Booking.objects.live().of(anselm).filter(run__in=Run.objects.ahead(at)).exists():
@@ -290,22 +392,18 @@ def own_bookings(people: dict[str, Person], *, at: datetime, by) -> None:
     dorit = people["Dorit Ashgrove"]
     if not Booking.objects.live().of(dorit).filter(run__in=Run.objects.ahead(at)).exists():
         first_who_can_of(soon, dorit, at=at, by=dorit.user)
-    second = first_open_ride(at)
-    if second:
-        seat(
-            run=second,
-            person=people["Solveig Harrow"],
-            seat="second",
-            by=people["Solveig Harrow"].user,
-            at=at,
-        )
+    rides_ahead(people, at=at, by=by)
 
 
-def first_open_ride(at: datetime) -> Run | None:
-    """The second run ahead that a lead driver drives with the second seat empty: the first stays open."""
-    rides = Run.objects.ahead(at).on_the_books().with_room().without_closed()
-    led = [run for run in rides if run.bookings.live().filter(seat="driver").exists()]
-    return led[1] if len(led) > 1 else None
+def rides_ahead(people: dict[str, Person], *, at: datetime, by) -> None:
+    """Of the runs ahead that lead drivers drive alone the first stays open, on the second somebody rides
+    along, and the third is proposed."""
+    yesterday = at - timedelta(days=1)
+    _open, taken, proposed = Run.objects.ahead(at).on_the_books().without_closed().with_ride()[:3]
+    solveig, maeve = people["Solveig Harrow"], people["Maeve Stoke"]
+    seat(run=taken, person=solveig, seat="second", by=solveig.user, at=yesterday)
+    lead = proposed.bookings.live().drivers().get().person
+    propose(run=proposed, trainee=maeve, lead=lead, by=by, at=yesterday)
 
 
 def settle_old_mail(at: datetime) -> None:

@@ -24,6 +24,7 @@ ROLES = {
     "lead": ("lead driver", "Takes trainees along and signs them off."),
     "volunteer": ("volunteer, ready to drive alone", "Books a run in two taps, gives it back when ill."),
     "trainee": ("trainee", "Waits for a shadow ride: refused the driver's seat, may take a second seat."),
+    "newcomer": ("newcomer", "Asked to join today and waits for the coordinator's answer."),
 }
 
 

@@ -7,13 +7,17 @@ from django.core.checks import run_checks
 from django.db import transaction
 
 from shifts.cover.attention import weaknesses
+from shifts.cover.leads import could_lead
+from shifts.cover.orientation import Stage, on_the_way
+from shifts.cover.pace import pace
 from shifts.cover.regulars import absent_regulars
 from shifts.demo import cast
 from shifts.demo.scenario import fill
 from shifts.models import Booking, CalendarEntry, Policy, Run, Skip, Standing
 from volunteers import outbox
 from volunteers.clearance import cleared, missing
-from volunteers.models import Message, Person
+from volunteers.kits import holders, on_shelf
+from volunteers.models import HelpHours, KitMove, Message, NotAt, Person, SignOff
 
 AT = datetime(2026, 11, 25, 11, 40, tzinfo=UTC)  # 6:40 a.m. in New York
 pytestmark = pytest.mark.django_db
@@ -55,14 +59,57 @@ def demo(django_db_setup, django_db_blocker):
 
 @pytest.mark.usefixtures("demo")
 class TestWhatIsInIt:
-    def test_people_in_every_stage(self):
+    def test_who_is_ready(self):
         today = AT.date()
         ready = set(cleared(Person.objects.drivers(), on=today).values_list("name", flat=True))
         stages = {name: stage for name, _box, stage, _facts in cast.PEOPLE}
-        assert ready == {name for name, stage in stages.items() if stage in ("lead", "ready", "lapsing")}
-        assert len(Person.objects.all()) == len(cast.PEOPLE) + 1
+        settled = {name for name, stage in stages.items() if stage in ("lead", "ready", "lapsing")}
+        assert ready == settled | {"Lotte Vandermeer"}
+        assert len(Person.objects.all()) == len(cast.PEOPLE) + len(cast.JOINS) + 1
         tobias = Person.objects.get(name="Tobias Wren")
         assert [term.step.code for term in missing(tobias, on=today)] == ["ride"]
+
+    def test_people_in_every_stage_of_orientation(self):
+        found = {one.person.name: (one.stage, one.is_stuck) for one in on_the_way(at=AT)}
+        assert found == {
+            "Yara Midwinter": (Stage.ASKS, False),
+            "Petra Longacre": (Stage.ASKED_BACK, False),
+            "Milo Sandoval-Hart": (Stage.HELLO, True),
+            "Ambrose Kettle": (Stage.BRIEFING, False),
+            "Fenna Birdsong": (Stage.PAPER, True),
+            "Halima Ferncliff": (Stage.PAPER, False),
+            "Diego Marlowe-Tan": (Stage.DATE, False),
+            "Lucian Foss": (Stage.FORM, True),
+            "Ruth Penhallow": (Stage.KIT, False),
+            "Tobias Wren": (Stage.RIDE, True),
+            "Maeve Stoke": (Stage.LEAD_ANSWER, False),
+            "Solveig Harrow": (Stage.RIDES, False),
+            "Kwame Oldcastle": (Stage.UNSIGNED, False),
+        }
+
+    def test_somebody_has_come_all_the_way_lately(self):
+        found = pace(at=AT)
+        assert found.people == 1
+        assert 0 < found.days < 34
+        assert [signed.trainee.name for signed in SignOff.objects.filter(outcome="ready")] == [
+            "Lotte Vandermeer"
+        ]
+
+    def test_somebody_could_be_a_lead_driver(self):
+        assert [one.person.name for one in could_lead(at=AT)] == [cast.OFTEN]
+
+    def test_a_break_a_guardian_a_site_that_is_not_for_somebody_and_hours_of_help(self):
+        assert [person.name for person in Person.objects.exclude(paused_on=None)] == ["Hester Coldwell"]
+        child = Person.objects.get(is_adult=False)
+        assert (child.guardian.name, child.consent_on is None) == ("Ines Quillfeather", False)
+        assert NotAt.objects.live().get().person.name == "Osric Bellweather"
+        assert {row.person.name for row in HelpHours.objects.all()} == {"Odette Crane"}
+        assert Person.objects.exclude(emergency_name="").count() == len(cast.EMERGENCY)
+
+    def test_kits_are_counted_and_held(self):
+        handed = KitMove.objects.filter(kind="handed").count()
+        assert on_shelf() == cast.KITS_COUNTED - handed == 4
+        assert len(holders()) == handed + 14
 
     def test_two_people_share_an_address_and_a_sign_in(self):
         barnaby, maeve = Person.objects.filter(email="barnaby@fernhollow.example").order_by("name")
@@ -136,7 +183,9 @@ class TestLookingIn:
     def _is_a_demo(self, settings):
         settings.DEMO = True
 
-    @pytest.mark.parametrize(("who", "lands"), [("coordinator", "/desk/"), ("lead", "/"), ("trainee", "/")])
+    @pytest.mark.parametrize(
+        ("who", "lands"), [("coordinator", "/desk/"), ("lead", "/"), ("trainee", "/"), ("newcomer", "/")]
+    )
     def test_as_somebody(self, client, who, lands):
         response = client.post(f"/demo/as/{who}/")
         assert response["Location"] == lands
