@@ -117,7 +117,7 @@ def people_to_ask(order: dict[int, int], run: Run | None = None) -> list[Person]
     """These people in this order, with cars, hours and absences, and the count of runs as `lately`; for one
     run, each with whether they are `barred` from one of its sites."""
     place = {pk: number for number, pk in enumerate(order)}
-    found = Person.objects.filter(pk__in=place)
+    found: Any = Person.objects.filter(pk__in=place)
     if run:
         barring = NotAt.objects.barring(person=OuterRef("pk"), sites=run.stops.values("site"))
         found = found.annotate(barred=Exists(barring))

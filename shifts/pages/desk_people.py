@@ -447,7 +447,7 @@ def parsed_day(text: str) -> date | None:
 
 def runs_with_trainees(who: Person) -> list[Booking]:
     """Their runs ahead on which somebody rides along who may not drive alone yet."""
-    riding = Booking.objects.uncleared().filter(seat=Booking.Seat.SECOND, lacks=True).values("run")
+    riding = Booking.objects.lacking().filter(seat=Booking.Seat.SECOND).values("run")
     ahead = runs_ahead(who, timezone.now())
     return [booking for booking in ahead.filter(run__in=riding) if booking.seat == Booking.Seat.DRIVER]
 

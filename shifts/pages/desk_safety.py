@@ -98,7 +98,7 @@ def end_not_at(request: Request, who: Person) -> HttpResponse:
 
 def barred_bookings(who: Person, at: datetime) -> list[Booking]:
     """Their seats ahead at sites they are not sent to."""
-    gone = Booking.objects.uncleared().of(who).filter(barred=True)
+    gone = Booking.objects.not_there().of(who)
     ahead = gone.filter(run__ends_at__gt=at, run__cancelled_at=None)
     return list(ahead.select_related("run").order_by("run__starts_at"))
 

@@ -272,9 +272,7 @@ def look_before(request: Request, where: Site, held_up: list[Booking]) -> dict[s
 
 def unread(where: Site, at: datetime) -> QuerySet[Booking]:
     """Drivers' bookings of runs there that are not over, which the gate would refuse now."""
-    gone = Booking.objects.clearance_gone().filter(
-        lacks=True, run__in=consequences.runs_at(where, at).order_by()
-    )
+    gone = Booking.objects.lacking().drivers().filter(run__in=consequences.runs_at(where, at).order_by())
     return gone.filter(run__cancelled_at=None).select_related("person", "run").order_by("run__starts_at")
 
 

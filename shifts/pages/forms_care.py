@@ -113,7 +113,7 @@ class SafetyForm(forms.Form):
     def __init__(self, *args: Any, person: Person, **options: Any) -> None:
         super().__init__(*args, **options)
         field: Any = self.fields["guardian"]
-        known = Person.objects.filter(pk=person.guardian_id)
+        known = Person.objects.filter(wards=person)
         field.queryset = (
             Person.objects.present().filter(is_adult=True).exclude(pk=person.pk) | known
         ).distinct()

@@ -296,7 +296,8 @@ class RunsField(forms.ModelMultipleChoiceField):
     }
 
     def clean(self, value: Any) -> QuerySet[Booking]:
-        known = {str(pk) for pk in self.queryset.values_list("pk", flat=True)}
+        offered: Any = self.queryset
+        known = {str(pk) for pk in offered.values_list("pk", flat=True)}
         if isinstance(value, (list, tuple)) and not known.issuperset(map(str, value)):
             raise forms.ValidationError(self.error_messages["invalid_choice"], code="invalid_choice")
         return super().clean(value)

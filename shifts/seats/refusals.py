@@ -165,7 +165,7 @@ class OnABreak(Refusal):
     def __init__(self, person: Person) -> None:
         super().__init__(
             _("%(name)s is on a break since %(day)s.")
-            % {"name": person.name, "day": date_format(person.paused_on)},
+            % {"name": person.name, "day": date_format(person.paused_on or "")},
             _("“I am back” on the first page ends the break; then take a seat."),
         )
 

@@ -133,7 +133,7 @@ def would_lose(signed: SignOff, *, at: datetime) -> list[Booking]:
 
 def not_ready_for(person: Person, at: datetime) -> list[Booking]:
     """Their runs ahead, as the driver, that the gate would refuse now for what is missing; by start."""
-    gone = Booking.objects.clearance_gone().of(person).filter(lacks=True).select_related("run", "person")
+    gone = Booking.objects.lacking().drivers().of(person).select_related("run", "person")
     return list(gone.filter(run__ends_at__gt=at, run__cancelled_at=None).order_by("run__starts_at"))
 
 

@@ -726,7 +726,7 @@ def end_lapsed(booking: Booking, *, at: datetime) -> None:
 
 def lapsed(last: date, at: datetime) -> list[Booking]:
     """Bookings of regular runs up to a date whose driver is not ready any more."""
-    gone = Booking.objects.clearance_gone().filter(lacks=True).exclude(standing=None)
+    gone = Booking.objects.lacking().drivers().exclude(standing=None)
     gone = gone.filter(run__starts_at__gt=at)
     return list(
         gone.filter(run__local_date__lte=last, run__cancelled_at=None).select_related(

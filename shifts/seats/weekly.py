@@ -204,8 +204,7 @@ def doubtful(runs: Sequence[Run], *, at: datetime) -> list[tuple[Booking, str]]:
     people = {booking.person_id for run in runs for booking in run.seated}
     if not people:
         return []
-    unfit = Booking.objects.clearance_gone().filter(run__in=runs)
-    barred = dict(unfit.values_list("pk", "barred"))
+    barred = {one.pk: one.barred for one in Booking.objects.clearance_gone().filter(run__in=runs)}
     crowded = too_close(people, at, Policy.current())
     absences = list(Away.objects.filter(person__in=people))
     found = []
