@@ -164,6 +164,8 @@ class MySteps:
         task: Task = {"name": parts.title_of(step), "state": "done", "hint": "", "url": "", "action": ""}
         if step.kind == Step.Kind.BRIEFING:
             task["url"], _action = parts.link_to(step)
+        elif step.kind == Step.Kind.PAPER and self.policy.photos_on:
+            task["url"] = reverse("paper", args=[step.pk])  # whoever has the new card early
         if step.pk in self.announced:
             return self.announced_task(self.announced[step.pk])
         if until is None:
@@ -193,7 +195,8 @@ class MySteps:
         if step.pk in self.photos:
             sent = {"day": date_format(localtime(self.photos[step.pk]))}
             word = _("Photo sent %(day)s; the coordinator looks at it") % sent
-            return {"state": "waiting", "word": word, "hint": ""}
+            page = {"url": reverse("paper", args=[step.pk]), "action": _("Send another, or take it back")}
+            return {"state": "waiting", "word": word, "hint": "", **page}
         if self.policy.photos_on:
             return {"url": reverse("paper", args=[step.pk]), "action": _("Send a photo")}
         return {}
