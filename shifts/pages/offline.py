@@ -131,7 +131,7 @@ def keep(response: HttpResponse, request: Request) -> HttpResponse:
 @never_cache
 @require_safe
 def token(request: Request) -> JsonResponse:
-    """Who is signed in now, null for nobody; and a fresh token, since signing in changes the one in a page."""
+    """Who is signed in now, null for nobody; and a fresh token, as signing in has changed a page's own."""
     user = str(request.user.pk) if request.user.is_authenticated else None
     return JsonResponse({"user": user, "token": get_token(request)})
 
