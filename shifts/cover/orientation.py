@@ -262,7 +262,8 @@ class Known:
         lacking = self.lack_a_ride()
         rides = Booking.objects.live().filter(seat=Booking.Seat.SECOND, person__in=lacking)
         rides = rides.filter(run__in=Run.objects.on_the_books().without_closed().order_by())
-        rides = rides.filter(Q(run__ends_at__gt=at) | Q(sign_off=None))
+        unsigned = Booking.objects.unsigned().values("pk")
+        rides = rides.filter(Q(run__ends_at__gt=at) | Q(pk__in=unsigned))
         found = list(rides.select_related("run").order_by("run__starts_at", "pk"))
         drivers = Booking.objects.live().drivers().filter(run__in=[ride.run_id for ride in found])
         for driver in drivers.exclude(person__lead_since=None).select_related("person"):
