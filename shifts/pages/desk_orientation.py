@@ -32,6 +32,8 @@ GROUPS = {
     WaitsFor.RIDE: ("rides", "Have a ride arranged"),
 }
 
+YOURS = ("answer", "you")  # these stand first, and widest
+
 TICKS = {
     Stage.PHOTO: "Confirm it",
     Stage.FORM: "Tick it off",
@@ -63,6 +65,10 @@ def orientation(request: Request) -> HttpResponse:
     context = {
         "undo": undo_offered(request),
         "groups": groups,
+        "columns": [
+            [group for group in groups if group["key"] in YOURS],
+            [group for group in groups if group["key"] not in YOURS],
+        ],
         "for_you": sum(one.stage.waits_for in (WaitsFor.ANSWER, WaitsFor.DESK) for one in people),
         "stuck": sum(one.is_stuck for one in people),
         "leads": [lead_shown(one) for one in leads.could_lead(at=at)],
