@@ -12,10 +12,11 @@ from django.http import HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.timezone import localdate
 from django.views.decorators.http import require_http_methods
 
 from shifts.models import Run
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, own_desk_only
 from shifts.pages.desk_history import who_did
 from shifts.pages.desk_look import Look, show_look, unless_it_must_be_shown
 from shifts.pages.desk_steps_look import Ready, falls_away, groups_of, ready_on, us
@@ -25,7 +26,7 @@ from sites.models import Event, Site
 from volunteers import steps as writes
 from volunteers.defaults import ALWAYS
 from volunteers.models import Step, StepTerm
-from volunteers.progress import NotPossible, today
+from volunteers.progress import NotPossible
 
 page = require_http_methods(["GET", "HEAD", "POST"])
 
@@ -104,13 +105,13 @@ def row_of(step: Step, day: date) -> dict[str, Any]:
 # --- the list
 
 
-@coordinator_only
+@own_desk_only
 @page
 def steps(request: Request) -> HttpResponse:
     """The steps in order. Posting moves one (`move`, its key) up (`up`) or down."""
     if request.method == "POST":
         return move(request)
-    day = today()
+    day = localdate()
     everything = list(with_terms(Step.objects.all()))
     asked = set(Step.objects.asked(day).values_list("pk", flat=True))
     parts: dict[int | None, dict[str, Any]] = {None: {"name": "", "rows": []}}
@@ -151,7 +152,7 @@ def is_key(text: str) -> bool:
 # --- a new one
 
 
-@coordinator_only
+@own_desk_only
 @page
 def new_step(request: Request) -> HttpResponse:
     site = request.GET.get("site", "")
@@ -228,7 +229,7 @@ def made(
 # --- one step
 
 
-@coordinator_only
+@own_desk_only
 @page
 def step(request: Request, pk: int) -> HttpResponse:
     """A step's page. Posting to it says `what`: other words, what it asks from a date on, no longer asked
@@ -236,7 +237,7 @@ def step(request: Request, pk: int) -> HttpResponse:
     which = get_object_or_404(with_terms(Step.objects.all()), pk=pk)
     if which.kind == Step.Kind.DOORS and which.site_id:
         return redirect("desk_door_notes", pk=which.site_id)
-    day = today()
+    day = localdate()
     terms = list(which.terms.all())
     now = term_now(terms, day)
     forms = {

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.utils.timezone import localdate
 
 from shifts.pages.forms_fields import FURTHEST, DayField, LineField
 from sites.models import Site
 from volunteers.models import Step, StepTerm
-from volunteers.progress import today
 
 KINDS = [
     (Step.Kind.BRIEFING, "Briefing: something to read"),
@@ -64,7 +64,7 @@ class AsksForm(forms.Form):
 
     def __init__(self, *args: Any, step: Step | None = None, term: StepTerm | None = None, **kw: Any) -> None:
         super().__init__(*args, **kw)
-        self.fields["from_day"].initial = today()
+        self.fields["from_day"].initial = localdate()
         if term:
             self.fields["times"].initial = term.times
             self.fields["lasts_months"].initial = term.lasts_months
@@ -123,4 +123,4 @@ class StopForm(forms.Form):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["from_day"].initial = today()
+        self.fields["from_day"].initial = localdate()
