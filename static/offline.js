@@ -5,6 +5,7 @@
   const words = document.getElementById('kept-words')
   const panels = document.getElementById('kept')
   const WAIT = 10000 // milliseconds for an answer; after that it stays kept
+  const LONGEST = 28 * 24 * 3600 * 1000 // milliseconds that a copy is of use: as long as the sheet is shown
   const busy = new Set()
 
   // --- What is kept on this phone, by sign-in
@@ -198,14 +199,22 @@
     }
   }
 
-  async function dropCopiesOfOthers () {
-    for (const name of await caches.keys()) {
-      if (name.startsWith('kept-') && name !== 'kept-' + user) await caches.delete(name)
+  async function dropCopies () {
+    for (const name of (await caches.keys()).filter(name => name.startsWith('kept-'))) {
+      if (name !== 'kept-' + user) await caches.delete(name)
+      else await dropOldIn(await caches.open(name))
+    }
+  }
+
+  async function dropOldIn (copies) {
+    for (const kept of await copies.keys()) {
+      const saved = Date.parse((await copies.match(kept)).headers.get('Date'))
+      if (Date.now() - saved > LONGEST) await copies.delete(kept)
     }
   }
 
   if (user === undefined) return
-  if ('caches' in window) dropCopiesOfOthers()
+  if ('caches' in window) dropCopies()
   if (user === '') {
     const left = sessionStorage.getItem('leaving')
     if (left) namesOf(left).forEach(name => localStorage.removeItem(name))

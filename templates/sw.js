@@ -34,6 +34,8 @@ function keep (event, address, answer) {
     event.waitUntil(caches.keys().then(names => Promise.all(
       names.filter(name => name.startsWith('kept-') && name !== mine).map(name => caches.delete(name))
     )).then(() => caches.open(mine)).then(kept => kept.put(address, copy)))
+  } else if (answer.status < 500) { // nobody's sheet any more: the run is cancelled, or the seat given back
+    event.waitUntil(copies().then(kept => kept && kept.delete(address)))
   }
   return answer
 }

@@ -9,6 +9,7 @@ from django.utils import timezone
 from playwright.sync_api import expect
 
 from shifts.models import Booking, SentOnce
+from shifts.seats.changes import cancel_run
 from shifts.seats.rides import sign_off_ride
 from sites.models import Event
 from tests.browser.test_every_page import sign_in
@@ -106,6 +107,15 @@ def test_a_sheet_that_was_not_opened_is_kept_by_the_first_page(phone, lee, ride)
     sign_in(phone, lee.user)
     phone.goto("/")
     wait_for_copies(phone, sheet(ride))
+
+
+def test_the_copy_goes_with_the_seat(at_the_dock, ride):
+    phone = at_the_dock
+    phone.context.set_offline(False)
+    cancel_run(ride, reason="Snow", by=None)
+    phone.goto(sheet(ride))
+    expect(phone.get_by_text("Snow").first).to_be_visible()
+    wait_for_copies(phone)
 
 
 def test_a_page_that_hangs_gives_the_copy_after_three_seconds(at_the_dock, ride):
