@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import Enum
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, F, OuterRef, Q, Subquery
@@ -219,7 +220,8 @@ class Known:
         return moment.astimezone(self.zone).date()
 
     def read_people(self, newcomers: bool) -> None:
-        for person in not_ready(self.today, newcomers=newcomers):
+        people: Any = not_ready(self.today, newcomers=newcomers)
+        for person in people:
             self.people[person.pk] = person
             self.first_missing[person.pk] = person.first_missing
             if person.taken_in_at:

@@ -169,8 +169,9 @@ def beside_driving(people: dict[str, Person], *, at: datetime, by) -> None:
     """A break, somebody under 18 with their guardian, whom to call in an emergency, a site that somebody is
     not sent to, hours of sorting."""
     for name, (whom, phone) in cast.EMERGENCY.items():
-        facts = {"emergency_name": whom, "emergency_phone": phone}
-        people[name] = set_safety(people[name], is_adult=True, by=by, at=at, **facts)
+        people[name] = set_safety(
+            people[name], is_adult=True, emergency_name=whom, emergency_phone=phone, by=by, at=at
+        )
     child, guardian = (people[name] for name in cast.GUARDIAN)
     set_safety(child, is_adult=False, guardian=guardian, consent=True, by=by, at=at - timedelta(days=50))
     name, key, reason = cast.NOT_AT

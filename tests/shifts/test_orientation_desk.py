@@ -401,7 +401,7 @@ def test_the_median_of_a_worked_example():
     found = pace(at=NOW)
     assert (found.people, found.days) == (3, 30)
     # the medians: kit 10, ride 10, the first run 10: of equals, the last by name
-    assert (found.longest_days, found.longest) == (10, FIRST_RUN)
+    assert (found.longest_days, found.longest) == (10, "Starter kit")
     Completion.objects.filter(step__code="kit", valid_from=ago(50)).update(valid_from=ago(45))
     found = pace(at=NOW)
     assert (found.longest, found.longest_days) == ("Starter kit", 15)
