@@ -282,10 +282,10 @@ class MySteps:
 
     # --- the next thing
 
-    @cached_property
+    @property
     def is_under_way(self) -> bool:
-        """Whether they pause, or something is missing before they drive alone."""
-        return bool(self.person.paused_on or (self.person.drives and self.lacking))
+        """Whether something is missing before they drive alone."""
+        return self.person.drives and bool(self.lacking)
 
     def next_thing(self, doors: Iterable[Task] = ()) -> NextThing:
         """The one thing to do next. `doors` are the tasks of reading door notes, those of their own runs
