@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date
+from operator import attrgetter
 from typing import Any, NoReturn
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -233,9 +234,9 @@ class EventQuerySet(models.QuerySet["Event"]):
     def newest_of_each(self, people: Iterable[int], *, verbs: Iterable[str]) -> dict[int, Event]:
         """By the person's key, the last event of these kinds that concerns them. Ordered here, not by the
         database: it would rather walk the whole log by its time than look for a few people."""
-        found = list(self.filter(person_id__in=list(people), verb__in=list(verbs)).order_by())
-        found.sort(key=lambda event: (event.at, event.pk))
-        return {event.person_id: event for event in found if event.person_id is not None}
+        found = self.filter(person_id__in=list(people), verb__in=list(verbs)).order_by()
+        in_order = sorted(found, key=attrgetter("at", "pk"))
+        return {event.person_id: event for event in in_order if event.person_id is not None}
 
     def update(self, **values):
         raise TypeError("An event is written once.")
