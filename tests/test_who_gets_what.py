@@ -1,9 +1,14 @@
 """Who gets what at every address. A new address without a row fails."""
 
-import pytest
+from datetime import timedelta
 
-from shifts.models import Booking
+import pytest
+from allauth.mfa.totp.internal.auth import TOTP, generate_totp_secret
+from django.utils import timezone
+
+from shifts.models import Booking, CoverTurn
 from tests.world import WHO, address, build_world, own_patterns
+from volunteers.progress import today
 
 # Columns: a visitor, another volunteer, the person it is about, the lead driver of their run, a coordinator.
 # "in": sent to sign in. Numbers: the answer's status; 302 after a POST is "done, and back to a page".
@@ -99,6 +104,11 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_also", GET): (IN, 403, 403, 403, 200),
     ("desk_also", POST): (IN, 403, 403, 403, 200),  # nobody named
     ("desk_note", POST): (IN, 403, 403, 403, 302),
+    ("desk_no_show", POST): (IN, 403, 403, 403, 404),  # nobody named
+    ("desk_talked", POST): (IN, 403, 403, 403, 302),
+    ("desk_cover", GET): (IN, 403, 403, 403, 200),
+    ("desk_cover", POST): (IN, 403, 403, 403, 200),  # nobody chosen
+    ("desk_handover", GET): (IN, 403, 403, 403, 200),
     ("desk_reroute", POST): (IN, 403, 403, 403, 302),
     ("desk_sign_off", POST): (IN, 403, 403, 403, 200),
     ("desk_sign_off_back", GET): (IN, 403, 403, 403, 200),
@@ -175,6 +185,16 @@ TABLE: dict[tuple[str, str], tuple] = {
 }
 NAMES = {name for name, _method in TABLE}
 
+# Of the desk, what somebody who only covers for the coordinators may not: all else is as for a coordinator.
+# `desk_person` they may read; its private notes they may neither read nor write.
+OWN_DESK = {
+    ("desk_settings", GET), ("desk_test_mail", POST), ("desk_cover", GET), ("desk_cover", POST),
+    ("desk_steps", GET), ("desk_steps", POST), ("desk_new_step", GET), ("desk_new_step", POST),
+    ("desk_step", GET), ("desk_step", POST), ("desk_briefing_text", GET), ("desk_briefing_text", POST),
+    ("desk_papers", GET), ("desk_papers", POST), ("desk_photo", GET), ("desk_photo", POST),
+    ("desk_import", GET), ("desk_talked", POST),
+}  # fmt: skip
+
 
 def test_every_address_has_a_row():
     assert {pattern.name for pattern in own_patterns()} == NAMES
@@ -199,6 +219,23 @@ def test_who_gets_what(client, world, name, method, who):
         assert response.status_code == expected
         if expected == 302:
             assert not response["Location"].startswith("/account/")
+
+
+@pytest.mark.parametrize(("name", "method"), [row for row in TABLE if row[0].startswith("desk")])
+@pytest.mark.parametrize("covers", [True, False])
+def test_what_a_cover_coordinator_gets(client, world, name, method, covers):
+    """On their days; before and after, the desk is closed to them."""
+    keys, users = world
+    cover = users["another volunteer"]
+    TOTP.activate(cover, generate_totp_secret())
+    day = today() - timedelta(days=0 if covers else 1)
+    CoverTurn.objects.create(person=cover.people.get(), first=day, last=day, at=timezone.now())
+    client.force_login(cover)
+    response = getattr(client, method)(address(name, keys))
+    own = not covers or (name, method) in OWN_DESK
+    assert response.status_code == (403 if own else TABLE[name, method][-1])
+    if covers and own:
+        assert "thank you" in response.content.decode()
 
 
 @pytest.mark.parametrize("name", sorted(name for name, method in TABLE if method == POST))

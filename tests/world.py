@@ -120,7 +120,7 @@ MEANS = {
     "desk_step_done": "person", "desk_appoint": "person", "desk_hello": "person", "desk_no_lead_now": "person",
     "desk_leave": "person", "desk_car": "person",
     "desk_hours": "person", "desk_away": "person", "desk_break": "person", "desk_safety": "person",
-    "desk_not_at": "person",
+    "desk_not_at": "person", "desk_talked": "person",
     "desk_step": "step",
     "desk_new_regular": "shift", "desk_new_crew": "shift", "desk_crew": "crew", "desk_skip": "regular",
     "desk_stop": "regular", "desk_skip_back": "skip", "desk_name_driver": "weekly_run",

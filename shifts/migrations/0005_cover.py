@@ -149,6 +149,22 @@ class Migration(migrations.Migration):
                 "ordering": ["-opened_at", "-pk"],
             },
         ),
+        migrations.AlterField(
+            model_name="booking",
+            name="end",
+            field=models.CharField(
+                blank=True,
+                choices=[
+                    ("given back", "can't make it"),
+                    ("taken out", "taken out by the coordinator"),
+                    ("cancelled", "the run was cancelled"),
+                    ("handed on", "handed to somebody else"),
+                    ("lapsed", "not ready to drive on that date"),
+                    ("no show", "did not come"),
+                ],
+                max_length=10,
+            ),
+        ),
         migrations.AddField(
             model_name="booking",
             name="seen_at",

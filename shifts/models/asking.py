@@ -149,6 +149,18 @@ class PlanWish(models.Model):
         return f"{self.run}: {self.kind} {self.person}"
 
 
+class NoShowQuerySet(models.QuerySet["NoShow"]):
+    def standing(self) -> NoShowQuerySet:
+        return self.filter(withdrawn_at=None)
+
+    def of(self, person: Person) -> NoShowQuerySet:
+        return self.filter(booking__person=person)
+
+    def on_days(self, first: date, last: date) -> NoShowQuerySet:
+        """Of runs on local dates from the first to the last."""
+        return self.filter(booking__run__local_date__gte=first, booking__run__local_date__lte=last)
+
+
 class NoShow(models.Model):
     """The driver did not come. Private to the coordinators; it can be taken back."""
 
@@ -157,6 +169,8 @@ class NoShow(models.Model):
     at = models.DateTimeField()
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
     withdrawn_at = models.DateTimeField(null=True, blank=True)
+
+    objects = NoShowQuerySet.as_manager()
 
     class Meta:
         ordering = ["-at"]

@@ -100,6 +100,7 @@ class Booking(models.Model):
         CANCELLED = "cancelled", _("the run was cancelled")
         HANDED_ON = "handed on", _("handed to somebody else")
         LAPSED = "lapsed", _("not ready to drive on that date")
+        NO_SHOW = "no show", "did not come"  # read by coordinators alone
 
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="bookings")
     person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="bookings")

@@ -11,10 +11,11 @@ from django.conf import settings
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect
+from django.shortcuts import redirect, render
 from django.utils import timezone, translation
 
-from shifts.seats.on_call import as_reached, covering
+from shifts.models import CoverTurn
+from shifts.seats.on_call import as_reached, turn_now
 from sites.models import Programme
 from volunteers.models import Person, User
 
@@ -25,7 +26,7 @@ class Request(HttpRequest):
     """A request as views get it, with what ProgrammeMiddleware adds."""
 
     programme: Programme  # with whoever is on call as its contact
-    cover: Person | None  # who covers for the coordinators today
+    turn: CoverTurn | None  # of whoever covers for the coordinators today
     person: Person | None
     user: User
 
@@ -45,8 +46,8 @@ class ProgrammeMiddleware:
         if request.path_info.startswith(NEED_NOBODY):
             return self.get_response(request)
         programme, at = Programme.current(), timezone.now()
-        request.cover = covering(at, programme)
-        request.programme = as_reached(programme, request.cover)
+        request.turn = turn_now(at, programme)
+        request.programme = as_reached(programme, request.turn.person if request.turn else None)
         request.person = acting_person(request)
         if request.person and settings.LANGUAGE_COOKIE_NAME not in request.COOKIES:
             translation.activate(request.person.language)
@@ -86,7 +87,8 @@ def page_facts(request: HttpRequest) -> dict[str, Any]:
     return {
         "programme": getattr(request, "programme", None),
         "person": getattr(request, "person", None),
-        "is_coordinator": is_coordinator(request),
+        "keeps_desk": keeps_desk(request),
+        "owns_desk": is_coordinator(request),
         "demo": settings.DEMO,
         "nav": NAV.get(match.url_name or "", "") if match else "",
     }
@@ -111,13 +113,26 @@ NAV = {
     "desk_new_shift": "shifts", "desk_new_regular": "shifts",
     "desk_new_crew": "shifts", "desk_crew": "shifts", "desk_skip": "shifts", "desk_stop": "shifts",
     "desk_sign_off_back": "people",
-    "desk_settings": "settings", "desk_briefing_text": "settings",
+    "desk_settings": "settings", "desk_cover": "settings", "desk_briefing_text": "settings",
+    "desk_handover": "desk",
 }  # fmt: skip
 
 
 def is_coordinator(request: HttpRequest) -> bool:
+    """Whether the desk is theirs for good: settings, papers and what is private to coordinators too."""
     user = getattr(request, "user", None)
     return bool(user and user.is_authenticated and user.is_coordinator)
+
+
+def covers(request: HttpRequest) -> bool:
+    """Whether they keep the desk today for the coordinators, who are away."""
+    user, turn = getattr(request, "user", None), getattr(request, "turn", None)
+    return bool(user and user.is_authenticated and turn and turn.person.user_id == user.pk)
+
+
+def keeps_desk(request: HttpRequest) -> bool:
+    """Whether the desk is open to them today."""
+    return is_coordinator(request) or covers(request)
 
 
 def volunteer_only(view: View) -> View:
@@ -141,7 +156,7 @@ def volunteer_or_coordinator(view: View) -> View:
     @login_required
     @wraps(view)
     def inner(request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
-        if request.person is None and not is_coordinator(request):
+        if request.person is None and not keeps_desk(request):
             raise PermissionDenied
         return view(request, *args, **kwargs)
 
@@ -149,15 +164,35 @@ def volunteer_or_coordinator(view: View) -> View:
 
 
 def coordinator_only(view: View) -> View:
-    """The desk: coordinators with a second factor, which the demo does without."""
+    """The desk: coordinators, and whoever covers for them today; with a second factor, which the demo does
+    without."""
 
     @login_required
     @wraps(view)
     def inner(request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
-        if not is_coordinator(request):
+        if not keeps_desk(request):
             raise PermissionDenied
         if not settings.DEMO and not is_mfa_enabled(request.user):
             return redirect("second_factor")
         return view(request, *args, **kwargs)
 
     return inner
+
+
+def own_desk_only(view: View) -> View:
+    """What waits for the coordinators while somebody covers for them: settings, steps, papers, photographs,
+    and what is private to coordinators."""
+
+    @coordinator_only
+    @wraps(view)
+    def inner(request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
+        return view(request, *args, **kwargs) if is_coordinator(request) else waits(request)
+
+    return inner
+
+
+def waits(request: Request) -> HttpResponse:
+    """403 to whoever covers, in kind words; with the coordinators' own number, since theirs stands
+    everywhere else."""
+    context = {"turn": request.turn, "own": Programme.current()}
+    return render(request, "desk/waits.html", context, status=403)

@@ -25,8 +25,10 @@ from shifts.cover.orientation import newcomers_waiting
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import unfilled_soon
 from shifts.models import Booking, Policy, Run, Shift
-from shifts.pages.access import Request, coordinator_only, is_coordinator
+from shifts.pages.access import Request, coordinator_only, is_coordinator, keeps_desk
+from shifts.pages.desk_cover import is_alone
 from shifts.pages.desk_days import holidays_shown
+from shifts.pages.desk_no_show import talks_shown
 from shifts.pages.desk_parts import calls_of, card_of, contact_of, seats_of, when
 from shifts.pages.desk_replies import replies_shown
 from shifts.pages.undo import back_to, offer_undo, undo_offered
@@ -70,6 +72,8 @@ def desk(request: Request) -> HttpResponse:
         "failed": [told_row(message) for message in failed[:LISTED]],
         "failed_count": failed.count(),
         "mail": mail_trouble(at),
+        "talks": talks_shown(at) if is_coordinator(request) else [],
+        "alone": is_coordinator(request) and is_alone(),
         "holidays": holidays_shown(localdate(at)),
         **replies_shown(at),
         "days": days_of(ahead, absent),
@@ -250,7 +254,7 @@ def try_again(request: Request, pk: int) -> HttpResponse:
 @require_safe
 def second_factor(request: Request) -> HttpResponse:
     """Why the desk asks for a second factor; it leads to the pages that set one up."""
-    if not is_coordinator(request):
+    if not keeps_desk(request):
         raise PermissionDenied
     if is_mfa_enabled(request.user):
         return redirect("desk")

@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
 from shifts.models import Policy
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, own_desk_only
 from shifts.pages.desk_look import OWN
 from shifts.pages.desk_steps_look import falls_away, groups_of, ready_on, us
 from shifts.pages.forms_briefing import BriefingTextForm, QuestionRows, question_rows, text_form
@@ -31,7 +31,7 @@ OVERTAKEN = (
 )
 
 
-@coordinator_only
+@own_desk_only
 @require_http_methods(["GET", "HEAD", "POST"])
 def text(request: Request, pk: int) -> HttpResponse:
     """Nothing is saved before it was looked at."""

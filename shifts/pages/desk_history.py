@@ -12,10 +12,14 @@ from shifts.models import Booking, Run
 from sites.models import Event
 from volunteers.models import KitMove, Person
 
+# Private to the coordinators: whoever only covers for them does not read it.
+PRIVATE = [str(Booking.End.NO_SHOW), "came after all", "talked"]
 
-def history_of(run: Run) -> list[dict[str, Any]]:
-    """The run's events, newest first; three queries."""
-    events = list(Event.objects.about(run).select_related("by").prefetch_related("by__people"))
+
+def history_of(run: Run, *, private: bool = True) -> list[dict[str, Any]]:
+    """The run's events, newest first, with those `private` to coordinators or without; three queries."""
+    said = Event.objects.about(run) if private else Event.objects.about(run).exclude(verb__in=PRIVATE)
+    events = list(said.select_related("by").prefetch_related("by__people"))
     people = Person.objects.in_bulk({event.person_id for event in events if event.person_id})
     return [
         {"at": event.at, "who": who_did(event), "what": what_was_done(event, people.get(event.person_id))}
@@ -42,6 +46,8 @@ def what_was_done(event: Event, person: Person | None) -> str:
         "hand-over declined": f"{name} does not take the run",
         "hand-over withdrawn": f"asked {name} no longer",
         Booking.End.LAPSED.value: f"{name} is off {seat_word(before)}",
+        Booking.End.NO_SHOW.value: f"{name} did not come",
+        "came after all": f"took back that {name} did not come",
         "ride proposed": f"asked {name} and {after.get('with')} about a shadow ride",
         "ride agreed": f"{name} says yes to a shadow ride with {after.get('with')}",
         "ride not agreed after all": f"{name} has not said yes to a shadow ride with {after.get('with')}",

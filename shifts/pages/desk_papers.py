@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
 from shifts.cover.papers import Paper, State, papers_to_see
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, own_desk_only
 from shifts.pages.desk_parts import contact_of, title_and_time
 from shifts.pages.desk_people import page, page_of, readiness, us
 from shifts.pages.forms_people import PaperDateForm
@@ -24,7 +24,7 @@ from volunteers.models import Completion, PaperPhoto, Person, Step
 from volunteers.progress import NotPossible, today
 
 
-@coordinator_only
+@own_desk_only
 @page
 def papers(request: Request) -> HttpResponse:
     """The list; posting a date to one of its rows, named as person and step, records that paper."""
@@ -110,7 +110,7 @@ def in_words(paper: Paper, day: date) -> str:
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-@coordinator_only
+@own_desk_only
 def photo(request: Request, pk: int) -> HttpResponse:
     """The picture itself, kept by no browser; posting says that it cannot be read."""
     if request.method == "POST":

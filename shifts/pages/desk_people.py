@@ -16,8 +16,9 @@ from django.utils.dateparse import parse_date
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shifts.cover import leads
-from shifts.models import Booking
-from shifts.pages.access import Request, coordinator_only
+from shifts.models import Booking, Policy
+from shifts.pages.access import Request, coordinator_only, is_coordinator, waits
+from shifts.pages.desk_no_show import facts_for_person
 from shifts.pages.desk_parts import contact_of, emergency_of, title_and_time
 from shifts.pages.forms_people import (
     AwayForm,
@@ -162,6 +163,8 @@ def person(request: Request, pk: int) -> HttpResponse:
     """The person's page; posting to it saves the coordinator's notes."""
     who = person_or_404(pk)
     form = NotesForm(posted(request), initial={"notes": who.notes}, auto_id="note_%s")
+    if form.is_bound and not is_coordinator(request):
+        return waits(request)
     if form.is_bound and form.is_valid():
         writes.change_person(who, by=request.user, notes=form.cleaned_data["notes"])
         messages.success(request, "The notes are saved.")
@@ -171,7 +174,7 @@ def person(request: Request, pk: int) -> HttpResponse:
 
 def facts_of(request: Request, who: Person, form: NotesForm) -> dict[str, Any]:
     at, today = timezone.now(), progress.today()
-    own, at_sites = steps_of(who, today)
+    own, at_sites = steps_of(who, today, papers=is_coordinator(request))
     missing = [step["name"] for step in own if step["is_missing"]]
     flagged = not_ready_for(who, at)
     return {
@@ -194,7 +197,9 @@ def facts_of(request: Request, who: Person, form: NotesForm) -> dict[str, Any]:
         "hours": in_words((hour.weekday, hour.begins, hour.ends) for hour in who.hours.all()),
         "absences": list(who.absences.filter(last__gte=today)),
         "rides": rides_of(who),
-        "history": history_of(who),
+        "history": history_of(who, private=is_coordinator(request)),
+        "talk_days": Policy.current().talk_days,
+        **facts_for_person(who, at),
         "form": form,
     }
 
@@ -243,8 +248,11 @@ def safety_of(who: Person) -> dict[str, Any]:
 # --- steps
 
 
-def steps_of(who: Person, today: date) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """The programme's own steps, and those of the sites, as the page lists them."""
+def steps_of(
+    who: Person, today: date, *, papers: bool = True
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The programme's own steps, and those of the sites, as the page lists them; without what is done about
+    `papers` for whoever has no business with them."""
     sites = Site.objects.in_use().values_list("pk", flat=True)
     standing = clearance.standing(who, on=today, sites=sites)
     latest: dict[int, Completion] = {}
@@ -258,6 +266,8 @@ def steps_of(who: Person, today: date) -> tuple[list[dict[str, Any]], list[dict[
         row = step_row(who, state, latest.get(state.step.pk), today)
         if state.step.pk in photos:
             row["acts"] = [{"word": "Look at the photo", "url": row["done"]}]
+        if state.step.kind == Step.Kind.PAPER and not papers:
+            row |= {"acts": [], "take_back": "", "hint": ""}
         rows.append(row)
     return own, at_sites
 
@@ -312,6 +322,8 @@ def us(day: date | None) -> str:
 def step_done(request: Request, pk: int, step: int) -> HttpResponse:
     """Records a step for a person: a paper beside its photograph where one was sent, a kit from the shelf."""
     who, wanted = person_or_404(pk), get_object_or_404(Step.objects.select_related("site"), pk=step)
+    if wanted.kind == Step.Kind.PAPER and not is_coordinator(request):
+        return waits(request)
     photo = PaperPhoto.objects.filter(person=who, step=wanted).defer("image").first()
     form = step_form(wanted, who, posted(request), photo)
     shelf_empty = False
@@ -379,6 +391,8 @@ def readiness(who: Person) -> str:
 def step_back(request: Request, pk: int) -> HttpResponse:
     completion = get_object_or_404(Completion.objects.select_related("person", "step"), pk=pk)
     who, at = completion.person, timezone.now()
+    if completion.step.kind == Step.Kind.PAPER and not is_coordinator(request):
+        return waits(request)
     if completion.withdrawn_at:
         messages.info(request, f"{completion.step.title} was taken back already.")
         return redirect(page_of(who))

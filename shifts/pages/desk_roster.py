@@ -12,7 +12,7 @@ from django.http import HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, own_desk_only
 from shifts.pages.forms_people import RosterForm
 from shifts.seats import roster_regulars
 from shifts.seats.roster_regulars import Look
@@ -23,7 +23,7 @@ SALT = "roster looked at"
 SEAL_LASTS = timedelta(days=1)
 
 
-@coordinator_only
+@own_desk_only
 @require_http_methods(["GET", "HEAD", "POST"])
 def import_people(request: Request) -> HttpResponse:
     """First what each row becomes; posted again, exactly that is brought in.

@@ -20,8 +20,8 @@ from shifts.cover.candidates import call_list, may_ride
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import level
 from shifts.models import Booking, Pairing, Policy, Run, Stop
-from shifts.pages import drop_offs
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages import desk_no_show, drop_offs
+from shifts.pages.access import Request, coordinator_only, is_coordinator
 from shifts.pages.desk_doors import unread_by_booking
 from shifts.pages.desk_history import history_of
 from shifts.pages.desk_parts import (
@@ -108,7 +108,8 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
         "seats": seats_of(run, absent=absent),
         "seated": seated_rows(run, at, over=over),
         "stops": stops_of(run),
-        "history": history_of(run),
+        "history": history_of(run, private=is_coordinator(request)),
+        **desk_no_show.facts_for_run(run, at, request),
         "ride": ride_row(run) if run.starts_at <= at and not run.is_cancelled else None,
         "how": None if over or run.is_cancelled else how_row(run),
         "pair": Pairing.objects.open().filter(run=run).select_related("trainee", "lead").first(),

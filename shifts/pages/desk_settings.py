@@ -13,7 +13,8 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from shifts.models import Policy
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, own_desk_only
+from shifts.pages.desk_cover import is_alone
 from shifts.pages.forms_settings import CoordinatorForm, PolicyForm, ProgrammeForm
 from shifts.seats import weekly
 from shifts.worker import is_late
@@ -27,7 +28,7 @@ TEST = "test"
 FILES = "django.core.mail.backends.filebased.EmailBackend"
 
 
-@coordinator_only
+@own_desk_only
 @require_http_methods(["GET", "HEAD", "POST"])
 def settings_page(request: Request) -> HttpResponse:
     """Four forms; the field `what` says which one was sent."""
@@ -54,6 +55,7 @@ def sent(request: Request, what: str) -> QueryDict | None:
 def facts_of(request: Request) -> dict[str, Any]:
     return {
         "coordinators": coordinators(request.user),
+        "alone": is_alone(),
         "last_test": Message.objects.filter(kind=TEST).defer("raw").first(),
         "address": request.user.email,
         "worker_is_late": is_late(timezone.now()),
@@ -122,7 +124,7 @@ def remove_coordinator(request: Request) -> None:
             messages.success(request, f"{user.email} is a coordinator no longer.")
 
 
-@coordinator_only
+@own_desk_only
 @require_POST
 def test_mail(request: Request) -> HttpResponse:
     """Owes a mail to the coordinator's own address; the settings page shows what became of it."""

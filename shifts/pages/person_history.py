@@ -9,7 +9,7 @@ from typing import Any
 from django.utils.dateparse import parse_date
 
 from shifts.models import Booking, Run
-from shifts.pages.desk_history import seat_word, way_word, who_did
+from shifts.pages.desk_history import PRIVATE, seat_word, way_word, who_did
 from shifts.pages.desk_parts import title_and_time
 from sites.models import Event
 from volunteers.models import Completion, Person
@@ -37,11 +37,12 @@ FACTS = {
 SHOW_VALUES = ("name", "phone", "email")
 
 
-def history_of(person: Person) -> list[dict[str, Any]]:
-    """The newest events that concern the person, newest first; three queries."""
-    events = list(
-        Event.objects.filter(person_id=person.pk).select_related("by").prefetch_related("by__people")[:SHOWN]
-    )
+def history_of(person: Person, *, private: bool = True) -> list[dict[str, Any]]:
+    """The newest events that concern the person, newest first, with those `private` to coordinators or
+    without; three queries."""
+    said = Event.objects.filter(person_id=person.pk)
+    said = said if private else said.exclude(verb__in=PRIVATE)
+    events = list(said.select_related("by").prefetch_related("by__people")[:SHOWN])
     keys = {int(key) for key in (event.subject.removeprefix("run:") for event in events) if key.isdecimal()}
     runs = Run.objects.in_bulk(keys)
     return [
@@ -143,6 +144,15 @@ WORDS: dict[str, Callable[[dict, dict, str], str]] = {
     Booking.End.GIVEN_BACK.value: lambda before, after, run: f"cannot make it: {run}",
     Booking.End.TAKEN_OUT.value: lambda before, after, run: f"taken out: {run}",
     Booking.End.CANCELLED.value: lambda before, after, run: f"run cancelled: {run}",
+    Booking.End.NO_SHOW.value: lambda before, after, run: f"did not come: {run}",
+    "came after all": lambda before, after, run: f"taken back that they did not come: {run}",
+    "talked": lambda before, after, run: "a coordinator talked with them",
+    "covers": lambda before, after, run: (
+        f"keeps the desk {us(after.get('first'))} to {us(after.get('last'))}"
+        if after
+        else "keeps the desk again"
+    ),
+    "covers no longer": lambda before, after, run: "keeps the desk no longer",
     "ride proposed": lambda before, after, run: f"asked about a ride with {after.get('with')}: {run}",
     "ride agreed": lambda before, after, run: f"says yes to a ride with {after.get('with')}: {run}",
     "ride not agreed after all": lambda before, after, run: f"has not said yes to a ride: {run}",

@@ -16,7 +16,7 @@ from shifts.models import Booking, Run
 from shifts.pages import drop_offs, offline
 from shifts.pages import volunteer_parts as parts
 from shifts.pages import volunteer_run as page
-from shifts.pages.access import Request, is_coordinator, volunteer_or_coordinator
+from shifts.pages.access import Request, keeps_desk, volunteer_or_coordinator
 from shifts.pages.my_steps import SIGN_OFF_REMINDER
 from shifts.pages.volunteer import run_or_404
 from shifts.seats import ride_words
@@ -33,13 +33,13 @@ def sheet(request: Request, pk: int) -> HttpResponse:
     run, person, at = run_or_404(pk), request.person, timezone.now()
     mine = parts.seat_on(run, person) if person else None
     current = mine is not None and at < run.ends_at + SHOWN_AFTER
-    if not current and not is_coordinator(request):
+    if not current and not keeps_desk(request):
         if person and run.bookings.of(person).exists():
             return redirect("run", pk=pk)
         raise Http404
     context = {
         **facts(run, person if mine else None, at),
-        "desk_url": reverse("desk_run", args=[pk]) if is_coordinator(request) else "",
+        "desk_url": reverse("desk_run", args=[pk]) if keeps_desk(request) else "",
     }
     return offline.keep(render(request, "volunteer/sheet.html", context), request)
 

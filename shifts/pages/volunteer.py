@@ -25,7 +25,7 @@ from shifts.models.run import RunQuerySet
 from shifts.pages import drop_offs
 from shifts.pages import volunteer_parts as parts
 from shifts.pages import volunteer_run as page
-from shifts.pages.access import Request, is_coordinator, volunteer_only
+from shifts.pages.access import Request, keeps_desk, volunteer_only
 from shifts.pages.forms_volunteer import GiveBackForm, SignOffForm, span_of_days
 from shifts.pages.my_steps import SIGN_OFF_REMINDER, MySteps, NextThing
 from shifts.pages.offline import Done, Outcome, Refused, mistakes_in, resendable
@@ -272,7 +272,7 @@ def may_see(request: Request, run: Run, at: datetime) -> bool:
     """Runs open to volunteers, and not over, are for every one of them; others for whoever is or was on
     them, and for coordinators."""
     is_open = run.ends_at > at and run.starts_at <= Policy.current().opens_until(at)
-    if (is_open and run.cancel_cause != Run.Cause.RULE) or is_coordinator(request):
+    if (is_open and run.cancel_cause != Run.Cause.RULE) or keeps_desk(request):
         return True
     return run.bookings.of(who(request)).exists()
 
@@ -293,7 +293,7 @@ def run(request: Request, pk: int) -> HttpResponse:
 def show(request: Request, run: Run, *, status: int = 200, **happened: Any) -> HttpResponse:
     """The run's page, with what could not be done where its button was."""
     context = page.facts(run, who(request), timezone.now(), **happened)
-    context["desk_url"] = reverse("desk_run", args=[run.pk]) if is_coordinator(request) else ""
+    context["desk_url"] = reverse("desk_run", args=[run.pk]) if keeps_desk(request) else ""
     context["way_back"] = (
         drop_offs.way_back(request, run, timezone.now()) if context["nobody_there"] else None
     )

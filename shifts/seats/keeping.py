@@ -131,7 +131,9 @@ def leave_out_day(booking: Booking, *, by: Any, at: datetime) -> None:
     """A run of a regular run was given back: that date stays left out, should the run be made anew."""
     standing, day = booking.standing, booking.run.slot_date
     if standing and day and standing.has(day):
-        skip_day(standing, day, reason=booking.get_end_display(), by=by, at=at)
+        # Whoever drives it reads the reason; that they did not come is not put in writing to them.
+        reason = "" if booking.end == Booking.End.NO_SHOW else booking.get_end_display()
+        skip_day(standing, day, reason=reason, by=by, at=at)
 
 
 def lift_skips(standing: Standing, day: date | None, *, by: Any, at: datetime) -> None:

@@ -19,12 +19,17 @@ class OnCall(NamedTuple):
     phone: Any  # a PhoneNumber, or empty
 
 
-def covering(at: datetime, programme: Programme | None = None) -> Person | None:
-    """Whoever covers for the coordinators on the day that it is in the programme's zone; None when the
-    coordinators are there. Whoever has left, or lost their sign-in, covers for nobody."""
+def turn_now(at: datetime, programme: Programme | None = None) -> CoverTurn | None:
+    """The turn of cover on the day that it is in the programme's zone; None when the coordinators are there.
+    Whoever has left, or lost their sign-in, covers for nobody."""
     day = local_date(at, (programme or Programme.current()).zone)
     turns = CoverTurn.objects.on(day).filter(person__left_on=None, person__user__isnull=False)
-    turn = turns.select_related("person").first()
+    return turns.select_related("person").first()
+
+
+def covering(at: datetime, programme: Programme | None = None) -> Person | None:
+    """Who covers for the coordinators then; None when they are there."""
+    turn = turn_now(at, programme)
     return turn.person if turn else None
 
 
