@@ -114,6 +114,7 @@ NAV = {
     "desk_new_crew": "shifts", "desk_crew": "shifts", "desk_skip": "shifts", "desk_stop": "shifts",
     "desk_sign_off_back": "people",
     "desk_settings": "settings", "desk_cover": "settings", "desk_briefing_text": "settings",
+    "desk_steps": "settings", "desk_new_step": "settings", "desk_step": "settings",
     "desk_handover": "desk",
 }  # fmt: skip
 
