@@ -44,11 +44,11 @@ DRIVER, SECOND = Booking.Seat.DRIVER, Booking.Seat.SECOND
 # --- the assignment, on plain data
 
 
-def instance(seed, *, trainees=6, runs=8, leads=3):
-    """Trainees with their waits, some of them alike, and rides for about half of all pairs."""
+def instance(seed, *, trainees=6, runs=8, leads=3, days=range(28), share=0.5):
+    """Trainees with their waits, some of them alike, and rides for a share of all pairs."""
     dice = random.Random(seed)
     waited = {f"trainee {n}": dice.choice([7, 7, 8, 14, 30, 60]) for n in range(dice.randint(1, trainees))}
-    rides = [(f"run {n}", f"lead {dice.randrange(leads)}", dice.randint(0, 27)) for n in range(runs)]
+    rides = [(f"run {n}", f"lead {dice.randrange(leads)}", dice.choice(days)) for n in range(runs)]
     rides = rides[: dice.randint(1, runs)]
     free, arranged = list(rides), {}
     for trainee in waited:
@@ -58,7 +58,7 @@ def instance(seed, *, trainees=6, runs=8, leads=3):
         Option(trainee, run, lead, day, arranged=arranged.get(trainee) == run)
         for trainee in waited
         for run, lead, day in rides
-        if dice.random() < 0.5
+        if dice.random() < share
     ]
     return waited, options
 
@@ -117,8 +117,9 @@ def test_the_levels_equal_another_solver_s_on_300_instances():
 
 def test_every_level_equals_looking_at_everything():
     """Waits compared place by place, longest first, not by their sum: the sum is enough, and this sees it."""
-    for seed in range(120):
-        waited, options = instance(seed + 1000, trainees=4, runs=4)
+    for seed in range(160):
+        few = (1, 1, 2, 9) if seed % 2 else (1, 3, 4, 27)  # days alike, and days far apart
+        waited, options = instance(seed + 1000, trainees=4, runs=5, days=few, share=0.8)
         led = {"lead 0": seed % 3}
 
         def worth(chosen, waited=waited, led=led):
@@ -155,6 +156,12 @@ class TestAssign:
         waited = {"ann": 40, "ben": 7, "cal": 20}
         found = assign(waited, [Option(name, run, "lea", day) for name in waited for run, day in rides])
         assert {name: option.day for name, option in found.items()} == {"ann": 6, "cal": 13, "ben": 20}
+
+    def test_the_sum_of_the_days_comes_before_who_gets_the_soonest(self):
+        options = [Option("ann", 1, "lea", 2), Option("ann", 2, "lea", 10)]
+        options += [Option("ben", 1, "lea", 2), Option("ben", 3, "lea", 20)]
+        found = assign({"ann": 60, "ben": 7}, options)
+        assert {name: option.day for name, option in found.items()} == {"ann": 10, "ben": 2}
 
     def test_sooner_comes_before_spread_and_spread_decides_the_rest(self):
         options = [Option("ann", 1, "lea", 1), Option("ben", 2, "lea", 1), Option("ben", 3, "max", 1)]
