@@ -189,8 +189,9 @@ class TestTheShippedOne:
         assert page.index("Which gate?") < page.index("What is the most that you lift alone?")
 
     def test_queries(self, client, newcomer, shipped):
-        """Programme, turn of cover, session, user, people of the sign-in; the step, its words, the programme's
-        numbers, its newest revision; the date, its terms, and where they stand: terms, what is missing, what was done."""
+        """Programme, turn of cover, session, user, people of the sign-in; the step, its words, the numbers of
+        the programme, its newest revision; the date, its terms, and where they stand: terms, what is missing,
+        what was done."""
         assert queries_of(client, PAGE)[0] == 14
         for n in range(5):
             reading.write(shipped, text=f"{n}", questions=ASKED, again_from=TODAY + n * DAY, by=None)

@@ -162,9 +162,9 @@ class TestSteps:
 
     def test_queries_do_not_grow(self, client, newcomer, site):
         """Programme, turn of cover, session, user, people of the sign-in; the date by the programme's clock;
-        policy, sites of runs ahead, their newest notes, those read, sites of my runs; last word; what I am asked; steps in
-        force, missing, done; announced ones; what was completed; photographs, policy; rides, rides agreed
-        to, a run with room; what the sites ask, what of it is missing, done."""
+        policy, sites of runs ahead, their newest notes, those read, sites of my runs; last word; what I am
+        asked; steps in force, missing, done; announced ones; what was completed; photographs, policy; rides,
+        rides agreed to, a run with room; what the sites ask, what of it is missing, done."""
         few, sql = queries_of(client, HERE)
         assert few == 26, sql
         for number in range(10):
