@@ -46,14 +46,23 @@ def with_terms(steps: QuerySet[Step]) -> QuerySet[Step]:
 
 # --- in words
 
+KINDS = {
+    Step.Kind.BRIEFING: "briefing",
+    Step.Kind.PAPER: "paper",
+    Step.Kind.FORM: "signed form",
+    Step.Kind.KIT: "handed over",
+    Step.Kind.RIDE: "shadow ride",
+    Step.Kind.DOORS: "door notes",
+}
+
 
 def asked_words(step: Step, term: StepTerm) -> str:
     """What a term asks: how often, and how long it lasts."""
     if step.kind == Step.Kind.DOORS:
         return "to be read once"
-    often = "once" if term.times == 1 else f"{term.times} times"
     if step.kind == Step.Kind.PAPER:
-        return f"{often}, until its own date"
+        return "until its own date"
+    often = "once" if term.times == 1 else f"{term.times} times"
     if term.lasts_months is None:
         return f"{often}, for good"
     return f"{often}, lasts {'1 month' if term.lasts_months == 1 else f'{term.lasts_months} months'}"
@@ -61,7 +70,7 @@ def asked_words(step: Step, term: StepTerm) -> str:
 
 def since_words(term: StepTerm, day: date) -> str:
     if term.applies_from <= ALWAYS:
-        return "from the beginning"
+        return "from the start"
     return f"{'from' if term.applies_from > day else 'since'} {us(term.applies_from)}"
 
 
@@ -93,8 +102,8 @@ def row_of(step: Step, day: date) -> dict[str, Any]:
     return {
         "pk": step.pk,
         "title": step.title,
-        "kind": step.get_kind_display(),
-        "is_doors": is_doors,
+        "kind": KINDS[Step.Kind(step.kind)],
+        "site": step.site.name if step.site else "",
         "url": reverse("desk_door_notes", args=[step.site_id]) if is_doors else page_of(step),
         "asks": asked_words(step, now) if now else "",
         "since": since_words(now, day) if now else "",
@@ -114,20 +123,19 @@ def steps(request: Request) -> HttpResponse:
     day = localdate()
     everything = list(with_terms(Step.objects.all()))
     asked = set(Step.objects.asked(day).values_list("pk", flat=True))
-    parts: dict[int | None, dict[str, Any]] = {None: {"name": "", "rows": []}}
+    rows: dict[int | None, list[dict[str, Any]]] = {None: []}
+    doors = []
     for step in everything:
         if step.pk in asked:
-            name = step.site.name if step.site else ""
-            part = parts.setdefault(step.site_id, {"name": name, "rows": []})
-            part["rows"].append(row_of(step, day))
-    everywhere, *sites = parts.values()
-    for part in parts.values():
-        movable = [row for row in part["rows"] if not row["is_doors"]]
-        for number, row in enumerate(movable):
-            row |= {"up": number > 0, "down": number < len(movable) - 1}
+            is_doors = step.kind == Step.Kind.DOORS
+            (doors if is_doors else rows.setdefault(step.site_id, [])).append(row_of(step, day))
+    for part in rows.values():
+        for number, row in enumerate(part):
+            row |= {"up": number > 0, "down": number < len(part) - 1}
     context = {
-        "everywhere": everywhere,
-        "sites": sorted(sites, key=lambda part: part["name"]),
+        "everywhere": rows.pop(None),
+        "sites": sorted(rows.values(), key=lambda part: part[0]["site"]),
+        "doors": sorted(doors, key=lambda row: row["site"]),
         "ended": [row_of(step, day) for step in everything if step.pk not in asked],
         "undo": undo_offered(request),
     }

@@ -94,8 +94,8 @@ def run_on(day, *, title="Morning run", **facts):
 
 
 def row(answer, title):
-    parts = [answer.context["everywhere"], *answer.context["sites"]]
-    [found] = [row for part in parts for row in part["rows"] if row["title"] == title]
+    parts = [answer.context["everywhere"], answer.context["doors"], *answer.context["sites"]]
+    [found] = [row for part in parts for row in part if row["title"] == title]
     return found
 
 
@@ -105,7 +105,7 @@ def row(answer, title):
 class TestTheList:
     def test_what_is_asked_of_everybody_in_order(self, desk):
         answer = desk.get(LIST)
-        assert [row["title"] for row in answer.context["everywhere"]["rows"]] == [
+        assert [row["title"] for row in answer.context["everywhere"]] == [
             "Driver briefing",
             "Driver's license",
             "Car insurance card",
@@ -114,9 +114,9 @@ class TestTheList:
             "Shadow ride",
         ]
         assert row(answer, "Driver briefing")["asks"] == "once, lasts 24 months"
-        assert row(answer, "Driver's license")["asks"] == "once, until its own date"
+        assert row(answer, "Driver's license")["asks"] == "until its own date"
         assert row(answer, "Starter kit")["asks"] == "once, for good"
-        assert row(answer, "Shadow ride")["since"] == "from the beginning"
+        assert row(answer, "Shadow ride")["since"] == "from the start"
 
     def test_since_when_and_what_is_announced(self, desk, cora, ride):
         steps.ask(ride, times=2, from_day=TODAY, by=cora.user)
@@ -132,18 +132,18 @@ class TestTheList:
         publish(mill, {"entrance": "The blue door"}, by=cora.user)
         steps.add_step(kind="kit", title="Badge", site=mill, from_day=SOON, by=cora.user)
         answer = desk.get(LIST)
-        [part] = answer.context["sites"]
-        assert (part["name"], [row["title"] for row in part["rows"]]) == (
+        [[badge]] = answer.context["sites"]
+        assert (badge["title"], badge["site"], badge["since"]) == (
+            "Badge",
             "Mill Street Grocery",
-            ["Badge", "Door notes: Mill Street Grocery"],
+            "from 6/12/2026",
         )
-        doors = part["rows"][1]
-        assert (doors["url"], doors.get("up"), doors["asks"]) == (
+        [doors] = answer.context["doors"]
+        assert (doors["url"], doors["asks"]) == (
             reverse("desk_door_notes", args=[mill.pk]),
-            None,
             "to be read once",
         )
-        assert part["rows"][0]["since"] == "from 6/12/2026"
+        assert "up" not in doors
         step = mill.steps.get(kind="doors")
         assert desk.get(page_of(step)).headers["Location"] == doors["url"]
         assert desk.post(page_of(step), stop()).headers["Location"] == doors["url"]
@@ -163,14 +163,14 @@ class TestTheList:
     def test_up_and_down(self, desk, cora, ride):
         answer = desk.post(LIST, {"move": ride.pk, "up": "yes"})
         assert answer.headers["Location"] == f"{LIST}#step-{ride.pk}"
-        titles = [row["title"] for row in desk.get(LIST).context["everywhere"]["rows"]]
+        titles = [row["title"] for row in desk.get(LIST).context["everywhere"]]
         assert titles[-2:] == ["Shadow ride", "Starter kit"]
         desk.post(LIST, {"move": ride.pk, "up": "no"})
-        assert desk.get(LIST).context["everywhere"]["rows"][-1]["title"] == "Shadow ride"
+        assert desk.get(LIST).context["everywhere"][-1]["title"] == "Shadow ride"
         assert Event.objects.filter(verb="moved", by=cora.user).count() == 2
 
     def test_the_ends_have_one_button(self, desk):
-        rows = desk.get(LIST).context["everywhere"]["rows"]
+        rows = desk.get(LIST).context["everywhere"]
         assert [(row["up"], row["down"]) for row in rows] == [
             (False, True), *[(True, True)] * 4, (True, False),
         ]  # fmt: skip
@@ -193,6 +193,7 @@ class TestTheList:
 
     def test_it_is_reached_from_the_settings(self, desk):
         assert f'href="{LIST}"' in desk.get("/desk/settings/").content.decode()
+        assert desk.get(LIST).context["nav"] == desk.get(NEW).context["nav"] == "settings"
 
 
 # --- a new one
