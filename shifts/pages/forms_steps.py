@@ -58,7 +58,7 @@ class AsksForm(forms.Form):
     again = forms.BooleanField(
         label="Everybody does it again",
         required=False,
-        help_text="From that day on, what was done until now does not count; what is recorded from now on does.",
+        help_text="From that day on, what was done until now does not count; what is recorded later does.",
     )
     from_day = DayField(label="From", past=False, furthest=FURTHEST)
 
