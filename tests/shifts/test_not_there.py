@@ -178,6 +178,15 @@ class TestTheirRegularRun:
         worker.tick(later + timedelta(minutes=2))
         assert Booking.objects.live().get(run=made).person == bo
 
+    def test_the_worker_does_not_try_it_every_minute(self, shift, dock):
+        bo = ready_person()
+        begun = standing.begin(self.wish(shift, bo), by=None, at=AT)
+        Booking.objects.all().delete()
+        waiting = [(begun, list(shift.runs.all()))]
+        assert standing.ready_for(waiting)[begun.pk]
+        bar(bo, dock, by=None, at=AT)
+        assert standing.ready_for(waiting) == {}
+
     def test_their_bookings_are_not_lapsed(self, shift, dock):
         """They stay until the coordinator takes them out: it is no paper that ran out."""
         bo = ready_person()
