@@ -138,7 +138,8 @@ def end_away(away: Away, *, by: Any) -> None:
 
 
 def appoint_lead(person: Person, *, by: Any, since: date | None = None) -> Person:
-    """Makes a lead driver of a person, trusted to take trainees along and sign them off."""
+    """Makes a lead driver of a person, trusted to take trainees along and sign them off. As a roster says;
+    who may become one at the desk, and who is told, is in shifts/cover/leads.py."""
     return change_person(person, by=by, lead_since=person.lead_since or since or today())
 
 

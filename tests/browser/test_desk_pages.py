@@ -24,6 +24,7 @@ from tests.factories import (
     put,
     ready_person,
 )
+from volunteers.models import Join
 
 AGREED = re.compile("Agreed by phone.*Ana Ashgrove")
 PEOPLE = ["Ana Ashgrove", "Bartholomew Quillfeather", "Cy Dunn", "Delphine Marchbank-Oyelaran", "Eve Stoke"]
@@ -143,9 +144,38 @@ def everything():
     put(lead, led)
     put(PersonFactory(name="Not Ready"), make_run(sites=sites))
     ready_person(name="Ana Ashgrove")
+    asking = PersonFactory(name="Ask Ada", asking_since=timezone.localdate())
+    Join.objects.create(person=asking, asked_at=timezone.now() - timedelta(days=3))
     return [reverse(name) for name in ("desk", "desk_week", "desk_orientation", "desk_new_run")] + [
         reverse("desk_run", args=[run.pk]) for run in (past, gap, led)
     ]
+
+
+@pytest.mark.with_and_without_javascript
+def test_orientation_hello_and_lead_driver_are_one_tap_each(phone, cora, base_url, axe):
+    milo = PersonFactory(name="Milo Newcomer")
+    Join.objects.create(person=milo, asked_at=timezone.now(), state="accepted", settled_at=timezone.now())
+    ed = ready_person(name="Ed Experienced")
+    for number in range(1, 11):
+        put(ed, make_run(starts_at=timezone.now() - number * timedelta(days=1)))
+    make_ready(PersonFactory(name="Kit Kay"), without=("kit", "ride"))
+    sign_in(phone, cora, base_url)
+    phone.goto(reverse("desk_orientation"))
+    axe(phone)
+    expect(phone.locator("strong", has_text="Stuck")).to_have_count(1)
+    phone.get_by_role("button", name="I said hello to Milo").click()
+    expect(phone.get_by_role("status")).to_contain_text("You said hello to Milo Newcomer")
+    expect(phone.get_by_text("Has to read: Driver briefing.")).to_be_visible()
+    phone.get_by_role("button", name="Make Ed a lead driver").click()
+    expect(phone.get_by_role("status")).to_contain_text("Ed Experienced is a lead driver")
+    expect(phone.get_by_role("heading", name="Could be lead drivers")).to_have_count(0)
+    phone.get_by_role("button", name="Undo: no lead driver").click()
+    expect(phone.get_by_role("heading", name="Ed Experienced")).to_be_visible()
+    phone.goto(reverse("desk_orientation"))
+    phone.get_by_role("link", name=re.compile("Hand it over.*Kit Kay")).click()
+    phone.get_by_role("button", name="Tick off").click()
+    expect(phone.get_by_role("heading", name="Orientation", exact=True)).to_be_visible()
+    expect(phone.get_by_role("link", name=re.compile("Arrange a ride.*Kit Kay"))).to_be_visible()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
