@@ -286,6 +286,10 @@ class TestRides:
         assert seen(one) == (stage, ago(days), stuck)
         assert (one.what.run, one.what.lead.name) == (ride.run, "Lea Lead")
 
+    def test_over_beside_somebody_who_is_no_lead_driver_it_was_no_ride(self):
+        self.ride(waits_for_ride(), days=-3, lead=ready_person())
+        assert (only().stage, only().what.run) == (Stage.RIDE, None)
+
     def test_a_ride_with_other_steps_missing_waits_for_its_sign_off_first(self):
         person = done(newcomer(), "briefing", on=ago(25))
         self.ride(person, days=-3)
