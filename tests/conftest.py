@@ -86,7 +86,7 @@ def pytest_terminal_summary(terminalreporter):
         value
         for outcome in ("skipped", "error")
         for report in terminalreporter.stats.get(outcome, [])
-        for key, value in report.user_properties
+        for key, value in getattr(report, "user_properties", [])  # a file that cannot be read has none
         if key == "missing"
     )
     if not missing:
