@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from django.db import close_old_connections
 from django.utils import timezone
 
+from shifts.cover.digest import owe_digests
 from shifts.models import SentOnce
 from shifts.schedule.making import make_runs_ahead
 from shifts.seats import breaks, expiring, pairing, replies, riding, standing
@@ -38,6 +39,7 @@ def tick(at: datetime) -> None:
     riding.tell_unled(at=at)
     expiring.remind_papers(at)
     owe_site_lists(at)
+    owe_digests(at)
     replies.read_mailbox_if_due(at)
     joining.prune(at)
     outbox.prune(at)

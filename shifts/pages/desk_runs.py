@@ -41,10 +41,11 @@ from shifts.pages.forms_desk_runs import CancelForm, NoteForm, OneOffForm, ToldS
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats.booking import give_back
 from shifts.seats.booking import seat as take_seat
-from shifts.seats.changes import add_one_off, add_second_car, cancel_run, restore_run, write_note
+from shifts.seats.changes import add_one_off, add_second_car, cancel_run, restore_run
 from shifts.seats.refusals import Refusal
 from shifts.seats.rides import ride_of, sign_off_ride
 from shifts.seats.riding import ways_to_ride, why_not_ride
+from shifts.seats.run_notes import write_note
 from sites.models import Closure, Contact, Programme, Site
 from volunteers import clearance
 from volunteers.models import Person
@@ -469,10 +470,21 @@ def note(request: Request, pk: int) -> HttpResponse:
     form = NoteForm(request.POST, auto_id="note_%s")
     if not form.is_valid():
         return show(request, run, form)
-    write_note(run, form.cleaned_data["note"], by=request.user)
-    messages.success(request, "The note is saved.")
+    told = write_note(run, form.cleaned_data["note"], by=request.user)
+    messages.success(request, f"The note is saved. {told_of_note(told)}".strip())
     offer_undo(request, "Undo: the note as it was", reverse("desk_note", args=[run.pk]), note=run.note)
     return redirect(page_of(run))
+
+
+def told_of_note(people: list[Person]) -> str:
+    mailed = " and ".join(person.name for person in people if person.is_mailed)
+    called = " and ".join(person.name for person in people if not person.is_mailed)
+    return " ".join(
+        [
+            *([f"A mail goes to {mailed}."] if mailed else []),
+            *([f"To tell by phone: {called}."] if called else []),
+        ]
+    )
 
 
 @coordinator_only

@@ -14,7 +14,6 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from shifts.models import Policy
 from shifts.pages.access import Request, own_desk_only
-from shifts.pages.desk_cover import is_alone
 from shifts.pages.forms_settings import CoordinatorForm, PolicyForm, ProgrammeForm
 from shifts.seats import weekly
 from shifts.worker import is_late
@@ -53,9 +52,10 @@ def sent(request: Request, what: str) -> QueryDict | None:
 
 
 def facts_of(request: Request) -> dict[str, Any]:
+    everybody = coordinators(request.user)
     return {
-        "coordinators": coordinators(request.user),
-        "alone": is_alone(),
+        "coordinators": everybody,
+        "alone": len(everybody) == 1,
         "last_test": Message.objects.filter(kind=TEST).defer("raw").first(),
         "address": request.user.email,
         "worker_is_late": is_late(timezone.now()),

@@ -161,7 +161,7 @@ class NoteForm(forms.Form):
         label="Note",
         max_length=Run._meta.get_field("note").max_length,
         required=False,
-        help_text="Everybody on the run sees it, in their calendar as well.",
+        help_text="Everybody on the run is told at once, and sees it on its page and in their calendar.",
         widget=forms.Textarea(attrs={"rows": 3}),
     )
 

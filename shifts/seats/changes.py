@@ -14,7 +14,6 @@ from django.utils.formats import date_format, time_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
-from shifts.calendar import entries
 from shifts.models import Booking, Policy, Run, ShiftTerm, Stop
 from shifts.schedule.clock import instant, local_date
 from shifts.schedule.legs import usual_arrivals
@@ -255,20 +254,6 @@ def reshape_run(
         if old.starts_at != shape.starts_at:
             drop_moved(run, by=by, at=at)
     return True
-
-
-@transaction.atomic
-def write_note(run: Run, note: str, *, by: Any, at: datetime | None = None) -> Run:
-    """The note that everybody on the run sees, on its page and in the calendars that follow their feed."""
-    at = at or timezone.now()
-    (run,) = hold(Run.objects.filter(pk=run.pk))
-    before, run.note = run.note, note.strip()[:300]
-    if run.note == before:
-        return run
-    run.save(update_fields=["note"])
-    record(verb="noted", subject=run, by=by, at=at, before={"note": before}, after={"note": run.note})
-    entries.note_change(entries.of_runs(Run.objects.filter(pk=run.pk)), at=at)
-    return run
 
 
 def tell_of_change(run: Run, old: Shape, *, news: News) -> None:

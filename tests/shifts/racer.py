@@ -21,16 +21,19 @@ from django.test import Client  # noqa: E402
 from django.urls import reverse  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
-from shifts.models import Booking, HandOver, Pairing, Run, Shift, Standing  # noqa: E402
+from shifts.cover import digest  # noqa: E402
+from shifts.models import Booking, HandOver, NoShow, Pairing, Run, Shift, Standing  # noqa: E402
 from shifts.schedule import making  # noqa: E402
 from shifts.seats import (  # noqa: E402
     booking,
     changes,
     consequences,
+    cover_turns,
     days,
     expiring,
     handover,
     joins,
+    no_shows,
     pairing,
     rides,
     riding,
@@ -206,6 +209,23 @@ def remind(at):
     expiring.remind_papers(datetime.fromisoformat(at))
 
 
+def say_digest(at):
+    digest.owe_digests(datetime.fromisoformat(at))
+
+
+def miss(run, person):
+    no_shows.did_not_come(Booking.objects.filter(run=run, person=person).earliest("pk"), by=None)
+
+
+def came(run):
+    no_shows.came_after_all(NoShow.objects.get(booking__run=run), by=None)
+
+
+def cover(person, first, last):
+    first, last = date.fromisoformat(first), date.fromisoformat(last)
+    cover_turns.begin(Person.objects.get(pk=person), first=first, last=last, by=None)
+
+
 TASKS = {
     task.__name__: task
     for task in (
@@ -240,6 +260,10 @@ TASKS = {
         take_back,
         hand_kit,
         remind,
+        say_digest,
+        miss,
+        came,
+        cover,
     )
 }
 

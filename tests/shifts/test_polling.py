@@ -17,8 +17,9 @@ from shifts.calendar import feed as feeds
 from shifts.schedule.making import Plan, add_shift
 from shifts.seats import standing as regular
 from shifts.seats.booking import give_back, seat
-from shifts.seats.changes import cancel_run, reshape_run, restore_run, shape_of, write_note
+from shifts.seats.changes import cancel_run, reshape_run, restore_run, shape_of
 from shifts.seats.consequences import change_person, change_site, close_site, publish_door_notes, set_contacts
+from shifts.seats.run_notes import write_note
 from shifts.seats.weekly import change_programme, change_shift
 from tests.factories import DropOffFactory, PersonFactory, SiteFactory, make_run, ready_person
 from volunteers.models import Person

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections import Counter
 from datetime import UTC, datetime, time, timedelta
+from itertools import pairwise
 from pathlib import Path
 from uuid import uuid4
 
@@ -14,7 +15,7 @@ import pytest
 from django.db import connection
 from django.utils import timezone
 
-from shifts.models import Booking, CalendarEntry, HandOver, Run, SentOnce, Shift, Standing
+from shifts.models import Booking, CalendarEntry, CoverTurn, HandOver, NoShow, Run, SentOnce, Shift, Standing
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
 from shifts.seats import days, handover, joins
 from shifts.seats.booking import seat
@@ -25,6 +26,7 @@ from tests.factories import (
     DropOffFactory,
     PersonFactory,
     SiteFactory,
+    coordinator,
     lead_driver,
     make_ready,
     make_run,
@@ -657,3 +659,45 @@ def test_several_workers_remind_each_holder_once(racers):
     assert results == [["done"]] * RACERS
     assert Message.objects.filter(kind="runs out").count() == len(people)
     assert Event.objects.filter(verb="reminded").count() == 2 * len(people)  # license and insurance
+
+
+def test_several_workers_say_the_digest_once(racers):
+    at = datetime(2027, 5, 3, 20, 0, tzinfo=UTC)  # 4 p.m. in New York
+    coordinator()
+    make_run(starts_at=at + timedelta(hours=16))
+    results = race(racers, [[["say_digest", at.isoformat()]]] * RACERS)
+    assert results == [["done"]] * RACERS
+    assert Message.objects.filter(kind="digest").count() == 1
+    assert Event.objects.filter(verb="digest").count() == 1
+
+
+def test_a_driver_who_did_not_come_is_marked_once_and_taken_back_once(racers):
+    started = timezone.now().replace(microsecond=0) - timedelta(minutes=5)
+    rows = [(make_run(starts_at=started), ready_person()) for _ in range(6)]
+    for run, person in rows:
+        put(person, run)
+    marks = [["miss", run.pk, person.pk] for run, person in rows]
+    assert race(racers, [marks] * RACERS) == [["done"] * len(rows)] * RACERS
+    assert NoShow.objects.count() == Event.objects.filter(verb="no show").count() == len(rows)
+    backs = [["came", run.pk] for run, _person in rows]
+    assert race(racers, [backs] * RACERS) == [["done"] * len(rows)] * RACERS
+    for run, person in rows:
+        assert run.bookings.live().get().person == person
+        assert run.bookings.count() == 2
+
+
+def test_two_do_not_cover_the_same_days(racers):
+    day = timezone.now().date()
+    spans = [(day + timedelta(days=7 * week), day + timedelta(days=7 * week + 8)) for week in range(3)]
+    people = [PersonFactory() for _ in racers]
+    results = race(
+        racers,
+        [
+            [["cover", person.pk, first.isoformat(), last.isoformat()] for first, last in spans]
+            for person in people
+        ],
+    )
+    assert {outcome for outcomes in results for outcome in outcomes} == {"done", "not possible"}
+    turns = list(CoverTurn.objects.order_by("first"))
+    for one, other in pairwise(turns):
+        assert one.last < other.first
