@@ -14,6 +14,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Exists, OuterRef, Q
+from django.db.models.functions import TruncDate
 from django.utils import timezone
 from django.utils.formats import date_format, time_format
 from django.utils.translation import gettext as _
@@ -716,7 +717,8 @@ def end_lapsed(booking: Booking, *, at: datetime) -> None:
     """Gives it back, and tells why; not when what was missing has been brought at that moment."""
     (run,) = hold(Run.objects.filter(pk=booking.run_id), also=[booking.person_id])
     missing = clearance.missing(booking.person, on=run.local_date, sites=run.site_ids)
-    if not beside_doors(missing):  # their run shows the new door notes first; nobody is unseated by them
+    booked_on = local_date(booking.booked_at, Programme.current().zone)
+    if not [term for term in beside_doors(missing) if term.applies_from < booked_on]:
         return
     ended = give_back(booking, by=None, end=Booking.End.LAPSED, at=at)
     if ended.end == Booking.End.LAPSED:
@@ -725,14 +727,19 @@ def end_lapsed(booking: Booking, *, at: datetime) -> None:
 
 
 def lapsed(last: date, at: datetime) -> list[Booking]:
-    """Bookings of regular runs up to a date whose driver is not ready any more."""
-    gone = Booking.objects.lacking().drivers().exclude(standing=None)
-    gone = gone.filter(run__starts_at__gt=at)
-    return list(
-        gone.filter(run__local_date__lte=last, run__cancelled_at=None).select_related(
-            "person", "run", "standing__shift", "standing__person"
-        )
-    )
+    """Bookings of regular runs up to a date whose driver has lost what they had when they were booked.
+
+    New door notes, and whatever is asked only since then, unseat nobody: their run shows the door notes
+    first, and the desk shows the booking.
+    """
+    zone = Programme.current().zone
+    sites = Stop.objects.filter(run=OuterRef(OuterRef("run"))).values("site")
+    unmet = StepTerm.objects.unmet(person=OuterRef("person"), on=OuterRef("run__local_date"), sites=sites)
+    lost = unmet.exclude(step__kind=Step.Kind.DOORS).filter(applies_from__lt=OuterRef("booked_on"))
+    regular = Booking.objects.live().drivers().exclude(standing=None)
+    gone = regular.annotate(booked_on=TruncDate("booked_at", tzinfo=zone)).filter(Exists(lost))
+    ahead = gone.filter(run__starts_at__gt=at, run__local_date__lte=last, run__cancelled_at=None)
+    return list(ahead.select_related("person", "run", "standing__shift", "standing__person"))
 
 
 def regular_rows(shift: Shift, today: date) -> list[Standing]:

@@ -27,6 +27,7 @@ from tests.factories import (
 )
 from volunteers.doors import publish
 from volunteers.models import Message, Step
+from volunteers.steps import ask
 
 AT = datetime(2027, 2, 1, 15, 0, tzinfo=UTC)  # a Monday
 FIRST = date(2027, 2, 2)
@@ -454,6 +455,26 @@ class TestKept:
         assert [message.kind for message in news.order_by("pk")] == ["news", "kept"]  # of a run made since
         mine.refresh_from_db()
         assert mine.cleared_until == reach
+
+    def test_a_change_of_what_is_asked_takes_nobody_out_and_shortens_the_calendar_at_once(self, shift, ana):
+        mine = begin(shift, ana)
+        begins = LATER.astimezone(UTC).date() + timedelta(days=3)
+        ask(Step.objects.get(code="ride"), again=True, from_day=begins, by=None, at=LATER)
+        worker.tick(LATER + timedelta(minutes=1))
+        mine.refresh_from_db()
+        assert mine.cleared_until == begins - timedelta(days=1)
+        assert "your papers and steps reach to" in Message.objects.filter(person=ana).latest("pk").text
+        worker.tick(datetime(2027, 2, 5, 15, 0, tzinfo=UTC))  # 4 days before the next run
+        assert dates_of(ana) == weeks(*range(8))
+        flagged = Booking.objects.clearance_gone()
+        assert set(flagged) == set(Booking.objects.filter(run__local_date__gte=begins)) != set()
+
+    def test_a_paper_taken_back_ends_the_booking_all_the_same(self, shift, ana):
+        begin(shift, ana)
+        ask(Step.objects.get(code="ride"), again=True, from_day=FIRST, by=None, at=AT)
+        ana.completions.filter(step__code="license").update(withdrawn_at=AT, withdrawn_reason="Not theirs.")
+        worker.tick(datetime(2027, 2, 5, 15, 0, tzinfo=UTC))
+        assert weeks(1)[0] not in dates_of(ana)
 
     def test_a_paper_that_lapsed_ends_the_booking_with_new_door_notes_beside_it(self, shift, ana):
         [market] = Site.objects.filter(name="Market")
