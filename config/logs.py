@@ -3,7 +3,7 @@
 import logging
 import re
 
-PRIVATE = re.compile(r"(/(?:cal|requests|handover)/)[^/\s?\".]+")
+PRIVATE = re.compile(r"(/(?:cal|requests|handover|rides|confirm|stop|sheet)/)[^/\s?\".]+")
 
 
 def mask(text: str) -> str:

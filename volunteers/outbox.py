@@ -50,13 +50,15 @@ ON_THE_WIRE = compat32.clone(linesep="\r\n")
 
 @dataclass(frozen=True)
 class Mail:
-    """What a mail says, before it has an address. `calendar` is an iCalendar object of method `method`."""
+    """What a mail says, before it has an address. `calendar` is an iCalendar object of method `method`;
+    `stop` is the address that turns off mails of its kind, where that can be turned off."""
 
     subject: str
     text: str
     html: str
     calendar: bytes = b""
     method: str = ""
+    stop: str = ""
 
 
 def compose(mail: Mail, *, to: str, name: str, message_id: str, at: datetime, programme: Programme) -> bytes:
@@ -85,11 +87,21 @@ def compose(mail: Mail, *, to: str, name: str, message_id: str, at: datetime, pr
         "Date": format_datetime(at),
         "Message-ID": message_id,
         "Auto-Submitted": "auto-generated",
+        **stop_headers(mail.stop),
     }
     for header, value in headers.items():
         if value:
             mime[header] = value
     return mime.as_bytes(policy=ON_THE_WIRE)
+
+
+def stop_headers(address: str) -> dict[str, str]:
+    """So that a mail program can offer to turn such mails off, with one POST and no page (RFC 8058 3.1, which
+    wants https; without it, as RFC 2369 3.2 has it, the address only opens a page)."""
+    if not address:
+        return {}
+    one_click = {"List-Unsubscribe-Post": "List-Unsubscribe=One-Click"}
+    return {"List-Unsubscribe": f"<{address}>", **(one_click if address.startswith("https:") else {})}
 
 
 def encoded(data: bytes, kind: str, subkind: str, **parameters: str) -> MIMEBase:
@@ -114,6 +126,7 @@ def owe(
     kind: str,
     key: str,
     about: str = "",
+    expires_at: datetime | None = None,
     at: datetime | None = None,
     programme: Programme | None = None,
 ) -> Message | None:
@@ -121,7 +134,8 @@ def owe(
 
     `key` names the notice: owed once, and None is returned when it was owed before. `about` names the
     calendar entry it changes: a newer message replaces one that was not sent yet. NEWS say other things
-    beside, and replace nothing, nor are they replaced; then both go out, in their order.
+    beside, and replace nothing, nor are they replaced; then both go out, in their order. A mail that could
+    not be sent by `expires_at` is shown as failed instead.
     """
     at = at or timezone.now()
     if Message.objects.filter(key=key).exists():
@@ -148,6 +162,7 @@ def owe(
         kind=kind,
         key=key,
         about=about,
+        expires_at=expires_at,
         at=at,
         programme=programme,
     )
@@ -371,8 +386,12 @@ def html_from(text: str) -> str:
 
 
 def render(name: str, context: dict[str, Any]) -> Mail:
-    """The mail of a template pair mail/NAME.txt and .html. The text's first line is the subject."""
+    """The mail of a template pair mail/NAME.txt and .html. The text's first line is the subject. With `stop`
+    in the context both end with it, and the mail has it in its headers."""
     subject, _, text = render_to_string(f"mail/{name}.txt", context).strip().partition("\n")
     return Mail(
-        subject=subject.strip(), text=text.strip() + "\n", html=render_to_string(f"mail/{name}.html", context)
+        subject=subject.strip(),
+        text=text.strip() + "\n",
+        html=render_to_string(f"mail/{name}.html", context),
+        stop=context.get("stop", ""),
     )
