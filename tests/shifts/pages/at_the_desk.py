@@ -18,8 +18,8 @@ NOW = datetime(2026, 6, 2, 14, 0, tzinfo=UTC)  # a Tuesday, 10:00 a.m. in New Yo
 TODAY = NOW.date()
 DAY = timedelta(days=1)
 
-# Session, user, programme, people of the sign-in, second factor: every page of the desk asks these.
-EVERY_PAGE = 5
+# Programme, who covers, session, user, people of the sign-in, second factor: every page of the desk.
+EVERY_PAGE = 6
 
 NONSENSE = [
     "",

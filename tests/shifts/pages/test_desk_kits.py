@@ -108,7 +108,7 @@ class TestThePage:
         more(4)
         many, sql = queries_of(desk, HERE)
         assert many == few, sql
-        assert few <= EVERY_PAGE + 17
+        assert few <= EVERY_PAGE + 16
 
 
 class TestTheShelf:
