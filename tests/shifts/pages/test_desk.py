@@ -602,8 +602,8 @@ def many_runs(count, sites):
     )
 
 
-# Session, user, programme, people of the sign-in, second factor: every page of the desk.
-EVERY_PAGE = 5
+# Programme, who covers, session, user, people of the sign-in, second factor: every page of the desk.
+EVERY_PAGE = 6
 
 
 @pytest.mark.parametrize(
@@ -613,8 +613,9 @@ EVERY_PAGE = 5
         # policy, programme, bookings of the same people, stops; for the beginning people, sites, weekly runs;
         # three names (12, as above); messages to tell, how many; failed, how many; worker, when it was last
         # seen, mail that waits; holidays with runs; answers of calendars to look at, runs declined in one;
-        # runs of the days, stops, people; who asks to join; newcomers (14, as in test_orientation_desk)
-        ("desk", 56),
+        # runs of the days, stops, people; who asks to join; newcomers (14, as in test_orientation_desk);
+        # programme, policy, who did not come; how many coordinators
+        ("desk", 60),
         # runs, stops, people; policy; closures
         ("desk_week", 5),
     ],
