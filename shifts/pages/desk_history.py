@@ -15,6 +15,9 @@ from volunteers.models import KitMove, Person
 # Private to the coordinators: whoever only covers for them does not read it.
 PRIVATE = [str(Booking.End.NO_SHOW), "came after all", "talked"]
 
+# How somebody said that they will be there; else in the calendar.
+SAID_BY = {"link": "says that they will be there", "phone": "said by phone that they will be there"}
+
 
 def history_of(run: Run, *, private: bool = True) -> list[dict[str, Any]]:
     """The run's events, newest first, with those `private` to coordinators or without; three queries."""
@@ -58,7 +61,8 @@ def what_was_done(event: Event, person: Person | None) -> str:
         "also along": f"{name} takes {after['names']} along"
         if after.get("names")
         else f"{name} takes nobody else along",
-        "confirmed": f"{name} accepted in the calendar",
+        "confirmed": f"{name} {SAID_BY.get(after.get('how', ''), 'accepted in the calendar')}",
+        "not confirmed": f"{name} has not said after all that they will be there",
         "noted": f"note: {after.get('note')}" if after.get("note") else "took the note away",
     }
     if event.verb == "added":

@@ -215,6 +215,7 @@ def reshape_run(
         run.save()
         if local_date(old.starts_at, Programme.current().zone) != run.local_date:
             run.stops.update(confirmed_at=None)  # what a site said was of that day
+            run.bookings.live().update(confirmed_at=None)  # and so was "I'll be there"
         if old.stops != shape.stops:
             confirmed = dict(run.stops.values_list("site", "confirmed_at"))
             run.stops.all().delete()

@@ -20,6 +20,7 @@ from django.utils.timezone import localtime
 from shifts.models import Booking, CalendarEntry, Reply, Run
 from shifts.schedule import recurrence
 from shifts.schedule.clock import instant, local_date
+from shifts.seats import presence
 from shifts.seats.booking import give_back
 from shifts.seats.replies import reading
 from shifts.seats.replies.reading import Answer, Letter
@@ -274,20 +275,15 @@ def answer_run(entry: CalendarEntry, run: Run, answer: Answer, *, at: datetime) 
             return nothing(f"Accepted {when} when that run was over.")
         if booking is None:
             return kept(f"Accepted {when}, but they are not on that run.")
-        return confirm(booking, run, at=at)
+        booking.run = run
+        presence.write_down(booking, how=presence.CALENDAR, by=None, at=at)
+        return Verdict(Outcome.CONFIRMED)
     if booking is None:
         return nothing(f"Declined {when}, where they are not on the run.")
     if run.starts_at <= at:
         return kept(f"Declined {when} after that run had started.")
     give_back(booking, by=None, note=DECLINED_NOTE, at=at)
     return Verdict(Outcome.GIVEN_BACK)
-
-
-def confirm(booking: Booking, run: Run, *, at: datetime) -> Verdict:
-    booking.confirmed_at = at
-    booking.save(update_fields=["confirmed_at"])
-    record(verb="confirmed", subject=run, person=booking.person, by=None, at=at)
-    return Verdict(Outcome.CONFIRMED)
 
 
 def day_and_time(moment: datetime) -> str:
