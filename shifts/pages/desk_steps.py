@@ -124,7 +124,7 @@ def steps(request: Request) -> HttpResponse:
     everything = list(with_terms(Step.objects.all()))
     asked = set(Step.objects.asked(day).values_list("pk", flat=True))
     rows: dict[int | None, list[dict[str, Any]]] = {None: []}
-    doors = []
+    doors: list[dict[str, Any]] = []
     for step in everything:
         if step.pk in asked:
             is_doors = step.kind == Step.Kind.DOORS
@@ -367,7 +367,7 @@ def take_back(request: Request, which: Step, terms: list[StepTerm]) -> HttpRespo
     if isinstance(answer, HttpResponse):
         return answer
     if answer is None:
-        messages.info(request, " ".join(form.non_field_errors()))
+        messages.info(request, " ".join(map(str, form.non_field_errors())))
     else:
         messages.success(request, f"Taken back: nothing changes from {us(from_day)} on.")
         if again:
