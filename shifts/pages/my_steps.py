@@ -335,7 +335,7 @@ class MySteps:
         for state, task in self.rows:
             if task["state"] == "missing" and state.step.kind == Step.Kind.BRIEFING:
                 meanwhile = self.of_step(state.step, task)
-                return replace(meanwhile, word=f"{word} {_('You can read this meanwhile.')}")
+                return replace(meanwhile, word=" ".join([word, _("You can read this meanwhile.")]))
         return NextThing(
             name=_("Your request is with the coordinator"),
             state="waiting",
