@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from django.db import close_old_connections
@@ -25,25 +26,47 @@ LATE = timedelta(minutes=5)  # a worker not seen for longer is shown on the desk
 
 
 def tick(at: datetime) -> None:
-    """Everything that becomes due by the clock."""
-    make_runs_ahead(at=at)
+    """Everything that becomes due by the clock. A part that fails keeps no other from its turn; what failed
+    is raised together at the end."""
+    faults = []
+    for part in PARTS:
+        try:
+            part(at)
+        except Exception as fault:
+            faults.append(fault)
+    if faults:
+        raise ExceptionGroup("parts of the tick failed, the others are done", faults)
+
+
+def follow_absence(at: datetime) -> None:
     if last_looked("absence", at) is None:  # once a day
         breaks.follow_absence(at=at)
         Heartbeat.objects.update_or_create(name="absence", defaults={"at": at})
+
+
+def follow_papers(at: datetime) -> None:
     standing.follow_papers(at=at, since=last_looked("papers", at))
     Heartbeat.objects.update_or_create(name="papers", defaults={"at": at})  # a look that failed is repeated
-    standing.seat_regulars(at=at)
-    standing.watch_kept(at=at)
-    pairing.settle(at=at)
-    riding.end_unled(at=at)
-    riding.tell_unled(at=at)
-    expiring.remind_papers(at)
-    owe_site_lists(at)
-    owe_digests(at)
-    replies.read_mailbox_if_due(at)
-    joining.prune(at)
-    outbox.prune(at)
-    SentOnce.objects.prune(at)
+
+
+# In this order: runs are there before they are looked at, and what has ended before anybody is reminded.
+PARTS: tuple[Callable[[datetime], object], ...] = (
+    lambda at: make_runs_ahead(at=at),
+    follow_absence,
+    follow_papers,
+    lambda at: standing.seat_regulars(at=at),
+    lambda at: standing.watch_kept(at=at),
+    lambda at: pairing.settle(at=at),
+    lambda at: riding.end_unled(at=at),
+    lambda at: riding.tell_unled(at=at),
+    expiring.remind_papers,
+    owe_site_lists,
+    owe_digests,
+    replies.read_mailbox_if_due,
+    joining.prune,
+    outbox.prune,
+    SentOnce.objects.prune,
+)
 
 
 def last_looked(what: str, at: datetime) -> datetime | None:
