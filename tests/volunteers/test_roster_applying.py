@@ -18,6 +18,7 @@ from volunteers.progress import withdraw
 from volunteers.roster import applying
 from volunteers.roster.applying import NotApplied, Preview, apply, preview
 from volunteers.roster.reading import LARGEST
+from volunteers.steps import add_step
 
 ROSTERS = Path(__file__).parent / "rosters"
 ROSTER = (ROSTERS / "semicolons-windows1252-announced.csv").read_bytes()
@@ -135,6 +136,25 @@ def test_the_same_file_again_changes_nothing(papers_seen):
     assert not again.changes_anything
     assert apply(again, by=None) == []
     assert rows() == before
+
+
+def test_the_same_file_again_changes_nothing_where_a_site_asks_for_something_too():
+    """What a site asks for, its door notes among it, is recorded once as well."""
+    site = SiteFactory()
+    publish(site, {"entrance": "The blue door"}, by=None, at=NOON)
+    add_step(kind="ride", title="Ride there", site=site, from_day=TODAY, by=None, at=NOON)
+    bring_in()
+    before = rows()
+    assert Completion.objects.filter(step__site=site).exists()
+    assert not looked_at().changes_anything
+    assert rows() == before
+
+
+def test_a_column_is_about_the_shipped_step_and_about_no_other_of_its_kind():
+    photo = add_step(kind="form", title="Photo release", from_day=TODAY, by=None, at=NOON)
+    [ana] = bring_in(b"Name,Phone,Waiver signed\nAna Reyes,614 555 0101,yes\n", papers_seen=False)
+    assert {completion.step.code for completion in ana.completions.all()} == {"form"}
+    assert not photo.completions.exists()
 
 
 def test_the_same_file_months_later_renews_nothing():

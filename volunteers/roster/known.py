@@ -47,7 +47,7 @@ class Asked:
     """A step in force, of the programme or a site."""
 
     pk: int
-    code: str  # "license", "briefing", ...; the step's kind where it has no code
+    code: str  # "license", "briefing", ... of a shipped step, which a column may be about; of any other ""
     title: str
     times: int
     lasts_months: int | None
@@ -69,7 +69,7 @@ def records(today: date) -> Records:
     steps = tuple(
         Asked(
             pk=term.step.pk,
-            code=term.step.code or term.step.kind,
+            code=term.step.code,
             title=term.step.title,
             times=term.times,
             lasts_months=term.lasts_months,
@@ -84,7 +84,7 @@ def records(today: date) -> Records:
         cars[car.person_id].append((car.label, car.crates))
     for entry in Availability.objects.order_by("weekday", "begins"):
         hours[entry.person_id].append((entry.weekday, entry.begins, entry.ends))
-    for completion in Completion.objects.filter(step__site=None).order_by("pk"):
+    for completion in Completion.objects.order_by("pk"):
         done[completion.person_id].append(
             Recorded(
                 pk=completion.pk,
