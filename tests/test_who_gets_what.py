@@ -73,6 +73,8 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("hand_over", POST): (400, 400, 400, 400, 400),  # neither yes nor no
     ("ride_answer", GET): (200, 200, 200, 200, 200),
     ("ride_answer", POST): (400, 400, 400, 400, 400),  # neither yes nor no
+    ("request_answer", GET): (200, 200, 200, 200, 200),
+    ("request_answer", POST): (400, 400, 400, 400, 400),  # none of the answers
     ("healthz", GET): (200, 200, 200, 200, 200),
     ("service_worker", GET): (200, 200, 200, 200, 200),
     ("offline_token", GET): (200, 200, 200, 200, 200),

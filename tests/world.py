@@ -7,9 +7,9 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from shifts.calendar import feed as feeds
-from shifts.models import Booking, HandOver, Pairing, Standing
+from shifts.models import Booking, HandOver, Pairing, Search, Standing
 from shifts.schedule.making import Plan, add_shift
-from shifts.seats import pairing
+from shifts.seats import pairing, requests
 from shifts.seats.handover import token_of
 from shifts.seats.replies import take
 from sites.changes import close_site
@@ -73,6 +73,9 @@ def build_world():
     put(lead, later_run)
     proposed = Pairing.objects.create(run=later_run, trainee=other, lead=lead, proposed_at=timezone.now())
     hand_over = HandOver.objects.create(booking=driven, to=other, asked_at=timezone.now())
+    empty = shift.runs.ahead(timezone.now()).first()
+    search = Search.objects.create(run=empty, opened_at=timezone.now())
+    request = requests.ask_person(search, other, wave=1, by=None, at=timezone.now(), mailed=True)
     mine = Standing.objects.create(
         shift=shift, person=person, anchor=day, from_day=day, made_at=timezone.now()
     )  # fmt: skip
@@ -96,9 +99,9 @@ def build_world():
         "briefing": Step.objects.get(code="briefing").pk, "step": license.pk, "completion": completion.pk, "shift": shift.pk,
         "away": add_away(person, first=day, last=day + timedelta(days=1), by=None).pk,
         "closure": close_site(site, first=later, last=later, by=None).pk,
-        "weekly_run": shift.runs.ahead(timezone.now()).first().pk, "regular": mine.pk,
+        "weekly_run": empty.pk, "regular": mine.pk,
         "crew": crew.pk, "skip": skip.pk,
-        "hand_over": token_of(hand_over), "ride_answer": pairing.token_of(proposed, other),
+        "hand_over": token_of(hand_over), "request_answer": requests.token_of(request), "ride_answer": pairing.token_of(proposed, other),
         "token": feeds.path(person).removeprefix("/cal/").removesuffix(".ics"),
     }  # fmt: skip
     return keys, dict(zip(WHO, [None, other.user, person.user, lead.user, desk.user], strict=True))

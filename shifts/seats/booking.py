@@ -19,7 +19,7 @@ from shifts.calendar import entries
 from shifts.models import Booking, Policy, Run, Stop
 from shifts.schedule.clock import local_date
 from shifts.schedule.legs import minutes_between
-from shifts.seats import notices, refusals
+from shifts.seats import notices, refusals, searches
 from shifts.seats.keeping import holds, kept_for, leave_out_day, lift_skips, regular_of, release_day
 from shifts.seats.news import News
 from sites.log import record
@@ -92,6 +92,7 @@ def seat(
             at=at,
             after={"seat": seat, "on behalf": on_behalf},
         )
+        searches.driver_found(booking, by=by, at=at)
         if standing:
             lift_skips(standing, run.slot_date, by=by, at=at)
             # Calendars may have been told this date before the run was made, but a feed read since lacks it.
@@ -273,5 +274,6 @@ def give_back(
         if told is not news:
             told.settle()
         if end not in (Booking.End.CANCELLED, Booking.End.HANDED_ON):  # no seat falls empty
+            searches.seat_fell_empty(booking, at=at)
             notices.seat_empty(booking, at=at)
     return booking
