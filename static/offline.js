@@ -89,6 +89,7 @@
         else location.assign(became.to)
         return
       }
+      if (formFor(draft)) formFor(draft).dataset.sent = 'yes'
       say(became.said)
     } else if (localStorage.getItem(nameOf(user, draft.key))) {
       save({ ...draft, state: became.state, why: became.why || '' })
@@ -99,7 +100,10 @@
     if (follow) panels.scrollIntoView({ block: 'center' })
   }
 
-  const sendAll = () => drafts().filter(draft => draft.state !== 'refused').forEach(draft => send(draft))
+  // What is being changed now is not sent as it was before.
+  const isOpen = ({ key }, form) => form?.dataset.open === 'yes' && form.dataset.instead === key
+  const sendAll = () => drafts().filter(draft => draft.state !== 'refused' && !isOpen(draft, formFor(draft)))
+    .forEach(draft => send(draft))
 
   // --- Showing
   function say (text) {
@@ -115,7 +119,7 @@
     for (const form of document.querySelectorAll('form[data-offline]')) {
       const waiting = all.some(draft => draft.state !== 'refused' && formFor(draft) === form)
       const around = form.closest('[data-around]') || form
-      around.hidden = waiting && !form.dataset.open
+      around.hidden = form.dataset.sent === 'yes' || (waiting && !form.dataset.open)
     }
     for (const line of document.querySelectorAll('[data-unsent]')) line.hidden = !all.length
   }

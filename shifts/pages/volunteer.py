@@ -119,12 +119,20 @@ def home(request: Request) -> HttpResponse:
 
 
 def thing_at_home(mine: MySteps, runs: list[Run]) -> NextThing | None:
-    """The next thing on the way to driving alone. A run ahead is shown rather than what merely waits, and
-    whoever asks to join has a panel of their own."""
-    if not mine.is_under_way or mine.person.asking_since or mine.person.paused_on:
+    """The next thing on the way to driving alone, up to the first driver's seat. A run ahead is shown rather
+    than what merely waits, and whoever asks to join has a panel of their own."""
+    person = mine.person
+    if person.asking_since or person.paused_on:
+        return None
+    if not mine.is_under_way and (runs or not person.drives or had_a_seat(person)):
         return None
     thing = mine.next_thing()
     return None if runs and thing.state == "waiting" else thing
+
+
+def had_a_seat(person: Person) -> bool:
+    """Whether they have ever had a driver's seat, given back or not."""
+    return Booking.objects.of(person).drivers().exists()
 
 
 def asked_card(hand_over: HandOver) -> dict[str, str]:

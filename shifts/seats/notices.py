@@ -24,7 +24,7 @@ from shifts.seats.on_call import as_reached, coordinators, covering
 from shifts.seats.refusals import sentence
 from shifts.seats.ride_words import cautions, ride_words
 from sites.models import Programme
-from volunteers import outbox
+from volunteers import clearance, outbox
 from volunteers.models import Person, SignOff, StepTerm
 
 
@@ -352,10 +352,83 @@ def kept_no_longer(standing: Standing, run: Run, *, missing: Sequence[StepTerm],
             )
 
 
+def signed_off(signed: SignOff, *, by: Any, at: datetime) -> None:
+    """A lead driver's word on a ride: to the trainee; and where there is a word for the coordinators alone,
+    to them that it is there. It stands on the trainee's page, which whoever covers for them reads without."""
+    trainee = signed.trainee
+    if trainee.left_on is None:
+        with in_words_of(trainee) as programme:
+            headline, lines = words_on_ride(signed, at)
+            context = {
+                "headline": headline,
+                "lines": lines,
+                "link": settings.BASE_URL + reverse("orientation"),
+                "where": "steps",
+                "programme": programme,
+            }
+            outbox.owe(
+                person=trainee,
+                mail=outbox.render("news", context),
+                kind="signed off",
+                key=f"signed-off:{signed.pk}",
+                at=at,
+                programme=programme,
+            )
+    if not signed.private_remarks:
+        return
+    others = Person.objects.coordinators().exclude(pk=trainee.pk)
+    for coordinator in others.exclude(user=by) if by else others:
+        with in_words_of(coordinator) as programme:
+            words = {"name": trainee.name, "lead": signed.lead.name, "day": date_format(signed.ridden_on)}
+            context = {
+                "headline": _("A word for you alone, on the ride of %(name)s") % words,
+                "lines": [
+                    _("%(lead)s has signed off the ride on %(day)s and left a word for coordinators.") % words
+                ],
+                "link": settings.BASE_URL + reverse("desk_person", args=[trainee.pk]) + "#rides",
+                "where": "person",
+                "programme": programme,
+            }
+            outbox.owe(
+                person=coordinator,
+                mail=outbox.render("news", context),
+                kind="signed off",
+                key=f"signed-off:{signed.pk}:{coordinator.pk}",
+                at=at,
+                programme=programme,
+            )
+
+
+def words_on_ride(signed: SignOff, at: datetime) -> tuple[str, list[str]]:
+    """What the trainee is told of their ride, in the active language: a headline, and lines. Never what only
+    coordinators read."""
+    words = {
+        "lead": signed.lead.first_name,
+        "day": date_format(signed.ridden_on),
+        "outcome": signed.get_outcome_display(),
+        "words": " ".join(signed.remarks.split()),
+    }
+    lines = [_("%(lead)s about your ride on %(day)s: %(outcome)s.") % words]
+    if words["words"]:
+        lines.append(_("%(lead)s writes: %(words)s") % words)
+    if signed.outcome == SignOff.Outcome.AGAIN:
+        more = _("Many ride along more than once. Take another second seat, or wait until one is proposed.")
+        return _("One more ride before you drive alone"), [*lines, more]
+    if not (signed.trainee.drives and signed.trainee.is_adult):
+        return _("Your shadow ride counts"), lines
+    terms = clearance.missing(signed.trainee, on=localtime(at).date(), sites=[])
+    if terms:
+        missing = ", ".join(_(term.step.title) for term in terms)
+        return _("Your shadow ride counts"), [*lines, _("Still missing: %(steps)s") % {"steps": missing}]
+    take = _("Take a run that needs a driver, whenever it suits you.")
+    return _("You are ready to drive alone"), [*lines, take]
+
+
 def sign_off_taken_back(signed: SignOff, lost: Sequence[Booking], *, by: Any, at: datetime) -> None:
     """A sign-off counts no longer: to the trainee in kind words, with the seats `lost` that they are not
     ready for any more; and, where there are any, to the coordinators but the one who did it."""
     trainee = signed.trainee
+    outbox.take_back(f"signed-off:{signed.pk}", at=at)
     if trainee.left_on is None:
         with in_words_of(trainee) as programme:
             context = {

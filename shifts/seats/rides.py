@@ -75,6 +75,7 @@ def sign_off_ride(
     )
     second.sign_off = signed
     second.save(update_fields=["sign_off"])
+    notices.signed_off(signed, by=by, at=at)
     return signed
 
 
@@ -155,7 +156,7 @@ def sign_off_told(
                 by=by,
                 at=at,
             )
-    return sign_off(
+    signed = sign_off(
         trainee=trainee,
         lead=lead,
         ridden_on=ridden_on,
@@ -164,3 +165,5 @@ def sign_off_told(
         by=by,
         at=at,
     )
+    notices.signed_off(signed, by=by, at=at)
+    return signed

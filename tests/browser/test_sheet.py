@@ -149,6 +149,7 @@ def test_a_sign_off_is_kept_and_sent_once_when_there_is_signal(at_the_dock, axe,
     expect(
         phone.get_by_role("status").filter(has_text="Recorded. Tom reads your words here.")
     ).to_be_visible()
+    expect(phone.get_by_role("button", name="Record it")).to_be_hidden()  # it is not asked for again
     signed = SignOff.objects.get()
     assert (signed.outcome, signed.remarks) == ("ready", "Calm at the dock")
     assert signed.checklist == ["Knows the doors, and whom to ask for"]
@@ -240,6 +241,24 @@ def test_what_was_refused_is_opened_again_changed_and_sent(phone, lee, ride):
     phone.get_by_role("button", name="Open it again").click()
     word = phone.get_by_label("A word to them")
     expect(word).to_have_value("First words")
+    word.fill("Second words")
+    phone.get_by_role("button", name="Record it").click()
+    expect(phone.get_by_text("Second words")).to_be_visible()
+    expect(kept(phone)).to_be_empty()
+    assert SignOff.objects.get().remarks == "Second words"
+
+
+def test_what_is_being_changed_is_not_sent_as_it_was_before(at_the_dock, ride):
+    phone = at_the_dock
+    phone.goto(sheet(ride))
+    fill_in(phone, word="First words")
+    is_kept(phone)
+    phone.get_by_role("button", name="Open it again").click()
+    word = phone.get_by_label("A word to them")
+    expect(word).to_have_value("First words")
+    phone.context.set_offline(False)
+    phone.evaluate("dispatchEvent(new Event('online'))")
+    expect(kept(phone).get_by_text("Sending")).to_be_hidden()
     word.fill("Second words")
     phone.get_by_role("button", name="Record it").click()
     expect(phone.get_by_text("Second words")).to_be_visible()

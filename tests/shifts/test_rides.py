@@ -201,6 +201,79 @@ def test_and_that_it_was_told(ride, lee, tom):
         sign(ride, lee)
 
 
+class TestTold:
+    def mail(self, person):
+        return Message.objects.get(person=person, kind="signed off")
+
+    def test_ready_is_told_with_the_lead_driver_s_words_but_not_the_private_ones(self, ride, lee, tom):
+        sign(ride, lee, remarks="Calm at the dock.\nWell done.", private_remarks="Drives close.")
+        mail = self.mail(tom)
+        assert mail.subject == "You are ready to drive alone"
+        assert "Lee about your ride on Tue, May 11: ready to drive alone." in mail.text
+        assert "Lee writes: Calm at the dock. Well done." in mail.text
+        assert "Drives close" not in mail.text
+        assert mail.text.count("/orientation/") == 1
+
+    def test_what_is_missing_still_is_named(self, ride, lee, tom):
+        tom.completions.filter(step__code="kit").delete()
+        sign(ride, lee)
+        assert self.mail(tom).subject == "Your shadow ride counts"
+        assert "Still missing: Starter kit" in self.mail(tom).text
+
+    def test_nobody_under_18_is_told_that_they_drive(self, ride, lee, tom):
+        type(tom).objects.filter(pk=tom.pk).update(is_adult=False, drives=False)
+        sign(ride, lee)
+        assert self.mail(tom).subject == "Your shadow ride counts"
+
+    def test_once_more_is_told_kindly(self, ride, lee, tom):
+        sign(ride, lee, outcome="again")
+        assert self.mail(tom).subject == "One more ride before you drive alone"
+        assert "Many ride along more than once." in self.mail(tom).text
+
+    def test_as_told_by_phone_as_well(self, lee, tom):
+        sign_off_told(trainee=tom, lead=lee, ridden_on=START.date(), told="Lee rang.", by=None, at=AFTER)
+        assert self.mail(tom).subject == "You are ready to drive alone"
+
+    def test_whoever_has_no_mail_is_on_the_list_to_tell(self, ride, lee, tom):
+        type(tom).objects.filter(pk=tom.pk).update(email="", reach="call")
+        sign(ride, lee)
+        assert self.mail(tom).state == Message.State.TELL
+
+    def test_whoever_left_is_not_written_to(self, ride, lee, tom):
+        type(tom).objects.filter(pk=tom.pk).update(left_on=START.date())
+        sign(ride, lee)
+        assert not Message.objects.exists()
+
+    def test_coordinators_hear_that_a_word_for_them_is_there_and_read_it_on_the_page(self, ride, lee, tom):
+        cora = coordinator()
+        sign(ride, lee, private_remarks="Drives close.")
+        assert self.mail(cora).subject == "A word for you alone, on the ride of Tom New"
+        assert "Drives close" not in self.mail(cora).text
+        assert f"/desk/people/{tom.pk}/#rides" in self.mail(cora).text
+
+    def test_and_nothing_where_there_is_none(self, ride, lee):
+        cora = coordinator()
+        sign(ride, lee, remarks="Calm.")
+        assert not Message.objects.filter(person=cora).exists()
+
+    def test_nor_whoever_wrote_it_down_themselves(self, ride, lee):
+        cora = coordinator()
+        sign_off_ride(
+            run=ride,
+            lead=lee,
+            outcome="ready",
+            by=cora.user,
+            told_reason="Rang.",
+            private_remarks="X",
+            at=AFTER,
+        )
+        assert not Message.objects.filter(person=cora).exists()
+
+    def test_what_has_not_gone_out_does_not_when_it_is_taken_back(self, ride, lee, tom):
+        take_back(sign(ride, lee), reason="By mistake.", by=None, at=AFTER)
+        assert self.mail(tom).state == Message.State.REPLACED
+
+
 class TestTakenBack:
     @pytest.fixture
     def cora(self):

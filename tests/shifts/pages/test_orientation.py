@@ -7,7 +7,7 @@ import time_machine
 from django.utils import timezone
 
 from shifts.models import Booking, Pairing, Policy, Run
-from shifts.seats.booking import seat
+from shifts.seats.booking import give_back, seat
 from shifts.seats.pairing import token_of
 from shifts.seats.rides import sign_off_ride
 from sites.changes import close_site
@@ -381,6 +381,14 @@ class TestNextThing:
     def test_it_stands_on_the_volunteer_s_own_page_too(self, client, newcomer):
         thing = client.get("/").context["thing"]
         assert thing.name == self.next(client).name == "Driver briefing"
+
+    def test_so_does_that_they_are_ready_until_they_have_had_a_seat(self, client, newcomer):
+        make_ready(newcomer)
+        assert client.get("/").context["thing"].name == "You are ready to drive alone."
+        put(newcomer, make_run())
+        assert client.get("/").context["thing"] is None
+        give_back(newcomer.bookings.get(), by=None)
+        assert client.get("/").context["thing"] is None
 
     def test_but_not_where_a_run_ahead_says_more(self, client, newcomer):
         self.but(newcomer, "ride")

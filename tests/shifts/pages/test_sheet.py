@@ -209,7 +209,8 @@ class TestForWhom:
         """Hidden until the copy is shown; 10:00 a.m. is the programme's clock."""
         text = text_of(client.get(at(run)))
         notice = text[text.index('id="copy" hidden') :]
-        assert notice.startswith('id="copy" hidden>No signal. Saved at Tue, Jun 2, 10:00 a.m., not live.</p>')
+        words = "Opened without signal. Saved at Tue, Jun 2, 10:00 a.m., not live."
+        assert notice.startswith(f'id="copy" hidden>{words}</p>')
 
     def test_not_for_others(self, client, run):
         client.force_login(ready_person(sign_in=True).user)
