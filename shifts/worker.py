@@ -10,7 +10,9 @@ from datetime import datetime, timedelta
 from django.db import close_old_connections
 from django.utils import timezone
 
+from shifts.cover.asking import ask_around
 from shifts.cover.digest import owe_digests
+from shifts.cover.reminders import remind
 from shifts.models import SentOnce
 from shifts.schedule.making import make_runs_ahead
 from shifts.seats import breaks, expiring, pairing, replies, riding, standing
@@ -63,6 +65,8 @@ PARTS: tuple[Callable[[datetime], object], ...] = (
     owe_site_lists,
     owe_digests,
     replies.read_mailbox_if_due,
+    remind,
+    ask_around,
     joining.prune,
     outbox.prune,
     SentOnce.objects.prune,

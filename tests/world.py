@@ -24,6 +24,7 @@ from tests.factories import (
     picture,
     put,
 )
+from volunteers import links, stopping
 from volunteers.doors import publish
 from volunteers.helping import note_help
 from volunteers.models import Join, Message, PaperPhoto, Step
@@ -102,6 +103,9 @@ def build_world():
         "weekly_run": empty.pk, "regular": mine.pk,
         "crew": crew.pk, "skip": skip.pk,
         "hand_over": token_of(hand_over), "request_answer": requests.token_of(request), "ride_answer": pairing.token_of(proposed, other),
+        "confirm": links.token(own_links.WORD, driven, ""),
+        "sheet_by_link": links.day_token(own_links.SHEET, driven, run.local_date),
+        "unsubscribe": stopping.token_of(person, stopping.REMINDERS),
         "token": feeds.path(person).removeprefix("/cal/").removesuffix(".ics"),
     }  # fmt: skip
     return keys, dict(zip(WHO, [None, other.user, person.user, lead.user, desk.user], strict=True))

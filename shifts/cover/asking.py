@@ -308,16 +308,13 @@ def fall_silent(search: Search, *, at: datetime) -> None:
 
 
 def schedule(search: Search, pool: Pool, *, at: datetime, policy: Policy, zone: ZoneInfo) -> None:
-    """When the next group is due. Where all have been asked at once, none is, but for those whose quiet
-    hours end before the run."""
-    run = search.run
-    quiet = quiet_hours(at, policy, zone)
-    if not is_near(run, at, policy):
-        wait(search, at + time_of_a_group(run.starts_at - at), policy, zone)
-    elif quiet and QUIET in pool.others.values():
-        wait(search, awake(at, run, policy, zone), policy, zone)
+    """When the next group is due. In quiet hours, when they end; where all have been asked at once, no
+    more."""
+    run, near = search.run, is_near(search.run, at, policy)
+    if quiet_hours(at, policy, zone) and (not near or QUIET in pool.others.values()):
+        wait(search, at, policy, zone)
     else:
-        wait(search, None, policy, zone)
+        wait(search, None if near else at + time_of_a_group(run.starts_at - at), policy, zone)
 
 
 def wait(search: Search, moment: datetime | None, policy: Policy, zone: ZoneInfo) -> None:

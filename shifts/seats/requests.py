@@ -23,6 +23,7 @@ from shifts.seats.on_call import coordinators
 from sites.log import changes, record
 from volunteers import links, outbox
 from volunteers.models import Person
+from volunteers.stopping import REQUESTS, link_to_stop
 
 PURPOSE = "request"
 WEEK = timedelta(days=7)
@@ -219,6 +220,7 @@ def tell_asked(ask: Ask, *, at: datetime) -> None:
         context |= {
             "asks": name_of_asker(ask) or programme.contact_name or programme.name,
             "link": settings.BASE_URL + path_of(ask),
+            "stop": link_to_stop(ask.person, REQUESTS),
         }
         outbox.owe(
             person=ask.person,
