@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, time, timedelta
+from datetime import datetime, time
+from functools import cached_property
 from itertools import islice
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -12,16 +13,17 @@ from zoneinfo import ZoneInfo
 from django.db.models import Count, Exists, Func, JSONField, OuterRef, Prefetch, Q, Subquery
 from django.utils import timezone
 
+from shifts.cover.cars import can_carry, largest, with_room
+from shifts.cover.ranking import LATELY, Known, Ranked, runs_lately
 from shifts.models import Booking, Policy, Run, Stop
 from shifts.seats.booking import collide, reach
 from sites.models import Programme
 from volunteers import clearance
-from volunteers.models import Availability, Away, Car, NotAt, Person, Step, StepTerm
+from volunteers.models import Availability, Away, NotAt, Person, Step, StepTerm
 from volunteers.models.person import PersonQuerySet
 
-LATELY = timedelta(weeks=4)
 NOT_THERE = "not at this site"
-FIRST_ASKED = 30  # people looked at first for three names; enough wherever most of them are ready and free
+FIRST_LOOKED_AT = 12  # people, for three names; enough wherever most of them are ready and free
 
 
 @dataclass
@@ -32,8 +34,31 @@ class Candidate:
 
 @dataclass
 class CallList:
+    """Those who may take a run, the best to call first; `count` are all of them where only the first were
+    wanted. `may_not` is everybody else who drives, each with every reason, those with the fewest first."""
+
+    run: Run
+    at: datetime
     may: list[Candidate]
-    may_not: list[tuple[Person, list[str]]]
+    keys: set[int]  # of everybody who may
+
+    @property
+    def count(self) -> int:
+        return len(self.keys)
+
+    @cached_property
+    def may_not(self) -> list[tuple[Person, list[str]]]:
+        order = {pk: count for pk, count in asking_order(self.at).items() if pk not in self.keys}
+        rest = people_to_ask(order, self.run)
+        lacking = clearance.missing_by_person(rest, on=self.run.local_date, sites=self.run.site_ids)
+        busy, zone = engagements(self.run), Programme.current().zone
+
+        def reasons(person: Person) -> list[str]:
+            found = why_not(person, self.run, lacking[person.pk], busy, zone)
+            return [NOT_THERE, *found] if person.barred else found
+
+        pairs = [(person, reasons(person)) for person in rest]
+        return sorted(pairs, key=lambda pair: (len(pair[1]), pair[0].name))
 
 
 def may_drive(run: Run, people: PersonQuerySet | None = None) -> PersonQuerySet:
@@ -41,7 +66,7 @@ def may_drive(run: Run, people: PersonQuerySet | None = None) -> PersonQuerySet:
     and with a car that is large enough or that nobody has measured."""
     people = Person.objects.drivers() if people is None else people
     people = clearance.cleared(people, on=run.local_date, sites=run.site_ids)
-    return people.filter(is_free(run), fits(run)).exclude(pk__in=engaged(run))
+    return people.filter(is_free(run), with_room(run)).exclude(pk__in=engaged(run))
 
 
 def is_free(run: Run) -> Q:
@@ -58,12 +83,6 @@ def span(run: Run, zone: ZoneInfo) -> tuple[int, time, time]:
     those who are free until the day's end."""
     start, end = timezone.localtime(run.starts_at, zone), timezone.localtime(run.ends_at, zone)
     return start.weekday(), start.time(), end.time() if end.date() == start.date() else time(23, 59)
-
-
-def fits(run: Run) -> Q:
-    """A car that holds the expected crates, or one that nobody has measured, or no car noted yet."""
-    cars = Car.objects.filter(person=OuterRef("pk"))
-    return Q(~Exists(cars)) | Q(Exists(cars.filter(Q(crates=None) | Q(crates__gte=run.crates))))
 
 
 def engaged(run: Run) -> list[int]:
@@ -127,52 +146,56 @@ def people_to_ask(order: dict[int, int], run: Run | None = None) -> list[Person]
     return sorted(people, key=lambda person: place[person.pk])
 
 
-def call_list(run: Run, *, at: datetime) -> CallList:
-    """Everybody who drives: those who may take the run, least burdened first, and the rest with reasons.
+def ranked(run: Run, *, at: datetime, most: int = 0) -> CallList:
+    """The call list: those who may take the run in the order of `ranking.score`, each with at most three
+    reasons; the first `most`, or all (0).
 
-    The number of queries does not grow with people or runs; one for each kind of step.
+    The number of queries grows neither with people nor with runs.
     """
-    people = people_to_ask(asking_order(at), run)
-    may = set(may_drive(run).values_list("pk", flat=True))
-    rest = [person for person in people if person.pk not in may]
-    lacking = clearance.missing_by_person(rest, on=run.local_date, sites=run.site_ids)
-    busy = engagements(run)
-    zone = Programme.current().zone
+    keys = set(may_drive(run).values_list("pk", flat=True))
+    known = Known.of([run], at=at)
+    order = known.order(run, among=keys, most=most)
+    people = Person.objects.in_bulk([one.person for one in order])
+    may = [Candidate(people[one.person], known.reasons(one, run)) for one in order]
+    return CallList(run, at, may, keys)
 
-    def reasons(person: Person) -> list[str]:
-        found = why_not(person, run, lacking[person.pk], busy, zone)
-        return [NOT_THERE, *found] if person.barred else found
 
-    may_not = [(person, reasons(person)) for person in rest]
-    return CallList(
-        may=[Candidate(person, why(person)) for person in people if person.pk in may],
-        may_not=sorted(may_not, key=lambda pair: (len(pair[1]), pair[0].name)),
-    )
+call_list = ranked
 
 
 def three_names(runs: Sequence[Run], *, at: datetime) -> dict[int, list[Candidate]]:
     """For each run, by its key, the first three of its call list.
 
     The runs come `with_people`. The number of queries grows neither with them nor with the people: the
-    least burdened are looked at first, and everybody else only where these do not give three.
+    first of each order are looked at first, and everybody only where these do not give three.
     """
-    order = list(asking_order(at).items())
-    busy, zone = engagements_of_each(runs), Programme.current().zone
+    if not runs:
+        return {}
+    known, busy, zone = Known.of(runs, at=at), engagements_of_each(runs), Programme.current().zone
     names: dict[int, list[Candidate]] = {run.pk: [] for run in runs}
-    for portion in (dict(order[:FIRST_ASKED]), dict(order[FIRST_ASKED:])):
+    for most in (FIRST_LOOKED_AT, 0):
         lacking = [run for run in runs if len(names[run.pk]) < 3]
-        if not portion or not lacking:
+        if not lacking or (most == 0 and len(known.people) <= FIRST_LOOKED_AT):
             break
-        people, cleared = people_to_ask(portion), cleared_for_each(lacking, among=list(portion))
+        orders = {run.pk: known.order(run, without=busy[run.pk], most=most) for run in lacking}
+        keys = {one.person for order in orders.values() for one in order}
+        people = Person.objects.prefetch_related("cars", "hours", "absences").in_bulk(keys)
+        cleared = cleared_for_each(lacking, among=list(keys))
         for run in lacking:
-            may = (
-                person
-                for person in people
-                if person.pk in cleared[run.pk] and not why_not(person, run, [], busy[run.pk], zone)
-            )
-            wanted = 3 - len(names[run.pk])
-            names[run.pk] += [Candidate(person, why(person)) for person in islice(may, wanted)]
+            names[run.pk] = [
+                Candidate(people[one.person], known.reasons(one, run))
+                for one in first_three(orders[run.pk], run, people, cleared[run.pk], zone)
+            ]
     return names
+
+
+def first_three(
+    order: Sequence[Ranked], run: Run, people: dict[int, Person], cleared: set[int], zone: ZoneInfo
+) -> list[Ranked]:
+    may = (
+        one for one in order if one.person in cleared and not why_not(people[one.person], run, [], {}, zone)
+    )
+    return list(islice(may, 3))
 
 
 def cleared_for_each(runs: Sequence[Run], *, among: Sequence[int]) -> dict[int, set[int]]:
@@ -226,7 +249,7 @@ def may_ride(run: Run, *, at: datetime) -> list[Candidate]:
     return (
         [Candidate(person, [still_missing(lacking[person.pk])]) for person in trainees if led]
         + [
-            Candidate(person, ["ready to drive alone", *why(person)[:1]])
+            Candidate(person, ["ready to drive alone", runs_lately(person.lately)])
             for person in free
             if not lacking[person.pk]
         ]
@@ -253,21 +276,6 @@ def still_missing(steps: list[Step]) -> str:
     return "still missing: " + ", ".join(step.title for step in steps)
 
 
-def why(person: Person) -> list[str]:
-    """At most three facts that help to choose; of one of `people_to_ask`."""
-    count = person.lately or "no"
-    facts = [f"{count} run in these weeks" if person.lately == 1 else f"{count} runs in these weeks"]
-    cars = list(person.cars.all())
-    crates = [car.crates for car in cars if car.crates is not None]
-    if crates:
-        facts.append(f"car takes {max(crates)} crates")
-    else:
-        facts.append("car not measured" if cars else "no car noted")
-    if person.hours.all():
-        facts.append("usually free then")
-    return facts
-
-
 def why_not(person: Person, run: Run, lacking: list[Step], busy: dict[int, Run], zone: ZoneInfo) -> list[str]:
     """Every reason, in words; none for those whom `may_drive` finds."""
     reasons = []
@@ -280,9 +288,8 @@ def why_not(person: Person, run: Run, lacking: list[Step], busy: dict[int, Run],
     if unfree:
         reasons.append(unfree)
     cars = list(person.cars.all())
-    measured = [car.crates for car in cars if car.crates is not None]
-    if cars and len(measured) == len(cars) and max(measured) < run.crates:
-        reasons.append(f"car takes {max(measured)} crates, {run.crates} expected")
+    if not can_carry(cars, run):
+        reasons.append(f"car takes {largest(cars)} crates, {run.crates} expected")
     return reasons
 
 

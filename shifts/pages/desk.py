@@ -31,6 +31,7 @@ from shifts.pages.desk_days import holidays_shown
 from shifts.pages.desk_no_show import talks_shown
 from shifts.pages.desk_parts import calls_of, card_of, contact_of, seats_of, when
 from shifts.pages.desk_replies import replies_shown
+from shifts.pages.desk_search import alerts_shown
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.worker import is_late, last_seen
 from sites.models import Closure, Programme, Site
@@ -59,6 +60,7 @@ def desk(request: Request) -> HttpResponse:
     failed = Message.objects.failed().select_related("person").annotate(can_go=~Q(raw=b"")).defer("raw")
     context = {
         "undo": undo_offered(request),
+        "alerts": alerts_shown(at),
         "beginnings": beginnings(),
         "gaps": gaps_shown(gaps[:NAMED], absent, at=at, policy=policy, programme=request.programme),
         "more_gaps": [card_of(run, at=at, policy=policy) for run in gaps[NAMED:]],
@@ -146,7 +148,7 @@ def gaps_shown(
                 call | {"reasons": call["reasons"][:2]}  # one line on a phone
                 for call in calls_of(names[run.pk], run, seat=Booking.Seat.DRIVER, programme=programme)
             ],
-            "seat_url": reverse("desk_seat", args=[run.pk]),
+            "called_url": reverse("desk_called", args=[run.pk]),
             "regular": absent[run.pk].why if run.pk in absent else "",
         }
         for run in runs

@@ -167,6 +167,8 @@ def preference_of(person: Person) -> str:
     said = []
     if person.reach == Person.Reach.TEXT:
         said.append("prefers a text message")
+    if not person.wants_requests:
+        said.append("wants no mails that ask")
     if person.language != "en":
         said.append(f"speaks {person.get_language_display()}")
     return ", ".join(said)

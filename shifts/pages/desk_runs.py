@@ -16,11 +16,11 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shifts.calendar.components import newest_doors
 from shifts.cover.attention import weaknesses
-from shifts.cover.candidates import call_list, may_ride
+from shifts.cover.candidates import may_ride, ranked
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import level
 from shifts.models import Booking, Pairing, Policy, Run, Stop
-from shifts.pages import desk_no_show, drop_offs
+from shifts.pages import desk_no_show, desk_search, drop_offs
 from shifts.pages.access import Request, coordinator_only, is_coordinator
 from shifts.pages.desk_doors import unread_by_booking
 from shifts.pages.desk_history import history_of
@@ -52,6 +52,8 @@ from volunteers.models import Person
 from volunteers.progress import NotPossible
 
 FIRST_CALLS = 8  # names shown at once; the others one tap away
+MOST_CALLS = 60  # of a large programme; nobody calls more people about one run
+MOST_MAY_NOT = 200
 
 # What a coordinator can do about a refusal, where it differs from what the volunteer is told.
 NEXT = {
@@ -111,6 +113,7 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
         "stops": stops_of(run),
         "history": history_of(run, private=is_coordinator(request)),
         **desk_no_show.facts_for_run(run, at, request),
+        **desk_search.facts_for_run(run, at, needed=needs_driver(run, at, open_=open_)),
         "ride": ride_row(run) if run.starts_at <= at and not run.is_cancelled else None,
         "how": None if over or run.is_cancelled else how_row(run),
         "pair": Pairing.objects.open().filter(run=run).select_related("trainee", "lead").first(),
@@ -122,6 +125,12 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
     }
     context["sign_off_form"] = context.get("sign_off_form") or sign_off_form(context["ride"])
     return render(request, "desk/run.html", context)
+
+
+def needs_driver(run: Run, at: datetime, *, open_: bool) -> bool:
+    """Whether anybody can still be asked to drive it."""
+    taken = any(booking.seat == Booking.Seat.DRIVER for booking in run.seated)
+    return open_ and not taken and run.starts_at > at
 
 
 def named(form: forms.Form | None) -> dict[str, forms.Form]:
@@ -183,7 +192,8 @@ def lists_of(
     taken = {booking.seat for booking in run.seated}
     found: dict[str, Any] = {"ask_driver": False, "ask_second": False}
     if open_ and Booking.Seat.DRIVER not in taken:
-        everybody = call_list(run, at=at)
+        everybody = ranked(run, at=at, most=MOST_CALLS)
+        may_not = everybody.may_not
         calls = calls_of(everybody.may, run, seat=Booking.Seat.DRIVER, programme=programme)
         crew = crew_of(absent) if absent else set()
         found["crew_calls"] = [
@@ -194,7 +204,11 @@ def lists_of(
             "ask_driver": True,
             "calls": calls[:FIRST_CALLS],
             "more_calls": calls[FIRST_CALLS:],
-            "may_not": [contact_of(person) | {"reasons": reasons} for person, reasons in everybody.may_not],
+            "beyond": everybody.count - len(everybody.may),
+            "may_not": [
+                contact_of(person) | {"reasons": reasons} for person, reasons in may_not[:MOST_MAY_NOT]
+            ],
+            "may_not_count": len(may_not),
         }
     if open_ and run.second_seat and Booking.Seat.SECOND not in taken:
         riders = calls_of(may_ride(run, at=at), run, seat=Booking.Seat.SECOND, programme=programme)
@@ -345,13 +359,23 @@ def seat(request: Request, pk: int) -> HttpResponse:
     try:
         booking = take_seat(run=run, person=person, seat=wanted, by=request.user, on_behalf=True)
     except Refusal as refusal:
-        what_next = NEXT.get(refusal.code, refusal.next)
-        said = (
-            sentence(f"{person.name} was not seated on {title_and_time(run)}") + f" {refusal.why} {what_next}"
-        )
-        messages.error(request, said.strip())
+        not_seated(request, person, run, refusal)
         return redirect(back)
-    does = "drives" if wanted == Booking.Seat.DRIVER else "rides along on"
+    seated_by_phone(request, booking, back)
+    return redirect(back)
+
+
+def not_seated(request: Request, person: Person, run: Run, refusal: Refusal) -> None:
+    """Says why, and what the coordinator can do about it."""
+    what_next = NEXT.get(refusal.code, refusal.next)
+    said = sentence(f"{person.name} was not seated on {title_and_time(run)}")
+    messages.error(request, f"{said} {refusal.why} {what_next}".strip())
+
+
+def seated_by_phone(request: Request, booking: Booking, back: str) -> None:
+    """Says who drives or rides along, whether they are told, and offers to undo it."""
+    person, run = booking.person, booking.run
+    does = "drives" if booking.seat == Booking.Seat.DRIVER else "rides along on"
     done = sentence(f"{person.name} {does} {title_and_time(run)}")
     messages.success(request, f"{done} {how_told(person)}")
     offer_undo(
@@ -361,7 +385,6 @@ def seat(request: Request, pk: int) -> HttpResponse:
         booking=booking.pk,
         next=back,
     )
-    return redirect(back)
 
 
 def how_told(person: Person) -> str:

@@ -1,0 +1,36 @@
+"""Taking back what a coordinator noted of a phone call: the wrong line was tapped."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from shifts.models import Ask, Run
+from shifts.seats import searches
+from shifts.seats.booking import hold
+from sites.log import record
+
+NOTED = [Ask.Answer.NO, Ask.Answer.NO_ANSWER]
+
+
+@transaction.atomic
+def take_back_call(ask: Ask, *, by: Any, at: datetime | None = None) -> bool:
+    """A "no" or "no answer" that was noted of a call is as if it had not been; False where there is nothing
+    to take back: they have answered themselves, or it was taken back before. A yes is taken back by taking
+    them out of the run."""
+    at = at or timezone.now()
+    hold(Run.objects.filter(searches__asks=ask.pk), also=[ask.person_id])
+    ask = Ask.objects.select_related("search__run", "person").get(pk=ask.pk)
+    if ask.answer not in NOTED or ask.answered_by_id is None:
+        return False
+    before = {"answer": ask.answer}
+    if ask.wave == 0 or ask.search.ended_at:
+        searches.settle(ask, Ask.Answer.CLOSED, by=by, at=at)
+    else:  # they have a mail that they can still answer
+        ask.answer, ask.answered_at, ask.answered_by = "", None, None
+        ask.save(update_fields=["answer", "answered_at", "answered_by"])
+    record(verb="call taken back", subject=ask.search.run, person=ask.person, by=by, at=at, before=before)
+    return True
