@@ -50,6 +50,7 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("new_link", GET): (IN, 200, 200, 200, 200),
     ("new_link", POST): (IN, 302, 302, 302, 302),
     ("me", GET): (IN, 200, 200, 200, 200),
+    ("my_mails", POST): (IN, 302, 302, 302, 302),
     ("my_hours", POST): (IN, 302, 302, 302, 302),
     ("my_car", POST): (IN, 302, 302, 302, 302),
     ("my_away", POST): (IN, 200, 200, 200, 200),  # without dates
@@ -75,6 +76,12 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("ride_answer", POST): (400, 400, 400, 400, 400),  # neither yes nor no
     ("request_answer", GET): (200, 200, 200, 200, 200),
     ("request_answer", POST): (400, 400, 400, 400, 400),  # none of the answers
+    ("confirm", GET): (200, 200, 200, 200, 200),
+    ("confirm", POST): (400, 400, 400, 400, 400),  # neither yes nor no
+    ("sheet_by_link", GET): (200, 200, 200, 200, 200),  # days before the run only that it is not open
+    ("sheet_by_link", POST): (200, 200, 200, 200, 200),
+    ("unsubscribe", GET): (200, 200, 200, 200, 200),
+    ("unsubscribe", POST): (400, 400, 400, 400, 400),  # without saying what
     ("healthz", GET): (200, 200, 200, 200, 200),
     ("service_worker", GET): (200, 200, 200, 200, 200),
     ("offline_token", GET): (200, 200, 200, 200, 200),
@@ -97,6 +104,9 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_new_run", GET): (IN, 403, 403, 403, 200),
     ("desk_run", GET): (IN, 403, 403, 403, 200),
     ("desk_seat", POST): (IN, 403, 403, 403, 404),  # nobody named
+    ("desk_called", POST): (IN, 403, 403, 403, 404),  # nobody named
+    ("desk_search", POST): (IN, 403, 403, 403, 302),  # without saying what
+    ("desk_seen", POST): (IN, 403, 403, 403, 302),
     ("desk_unseat", POST): (IN, 403, 403, 403, 404),
     ("desk_cancel", POST): (IN, 403, 403, 403, 200),
     ("desk_restore", POST): (IN, 403, 403, 403, 302),

@@ -9,7 +9,7 @@ from django.utils import timezone
 from shifts.calendar import feed as feeds
 from shifts.models import Booking, HandOver, Pairing, Search, Standing
 from shifts.schedule.making import Plan, add_shift
-from shifts.seats import pairing, requests
+from shifts.seats import own_links, pairing, requests
 from shifts.seats.handover import token_of
 from shifts.seats.replies import take
 from sites.changes import close_site
@@ -77,6 +77,14 @@ def build_world():
     empty = shift.runs.ahead(timezone.now()).first()
     search = Search.objects.create(run=empty, opened_at=timezone.now())
     request = requests.ask_person(search, other, wave=1, by=None, at=timezone.now(), mailed=True)
+    late = Booking.objects.create(
+        run=empty,
+        person=other,
+        seat="driver",
+        booked_at=timezone.now(),
+        ended_at=timezone.now(),
+        end="given back",
+    )
     mine = Standing.objects.create(
         shift=shift, person=person, anchor=day, from_day=day, made_at=timezone.now()
     )  # fmt: skip
@@ -100,7 +108,7 @@ def build_world():
         "briefing": Step.objects.get(code="briefing").pk, "step": license.pk, "completion": completion.pk, "shift": shift.pk,
         "away": add_away(person, first=day, last=day + timedelta(days=1), by=None).pk,
         "closure": close_site(site, first=later, last=later, by=None).pk,
-        "weekly_run": empty.pk, "regular": mine.pk,
+        "weekly_run": empty.pk, "late": late.pk, "regular": mine.pk,
         "crew": crew.pk, "skip": skip.pk,
         "hand_over": token_of(hand_over), "request_answer": requests.token_of(request), "ride_answer": pairing.token_of(proposed, other),
         "confirm": links.token(own_links.WORD, driven, ""),
@@ -114,6 +122,7 @@ def build_world():
 # Which row an address's number means, by the beginning of its name.
 MEANS = {
     "briefing_of": "briefing", "desk_briefing_text": "briefing",
+    "desk_search": "weekly_run", "desk_seen": "late",
     "desk_told": "message", "desk_not_told": "message", "desk_try_again": "message", "doors": "site",
     "regular_begin": "weekly_run", "regular": "regular", "regular_skip": "regular",
     "regular_unskip": "regular", "regular_name": "regular", "regular_stop": "regular",

@@ -133,25 +133,33 @@ def awake(moment: datetime, run: Run, policy: Policy, zone: ZoneInfo) -> datetim
 
 @dataclass
 class Pool:
-    """Of those who may drive the run, whom the next group is taken from, in the order of asking: back-ups
-    first, then as the call list has them. `others` are not asked by mail now, each with why."""
+    """Of those who `may` drive the run, whom the next group is taken from, in the order of asking: back-ups
+    first, then as the call list has them. `others` are not asked by mail now, by their keys, with why."""
 
+    may: list[Person] = field(default_factory=list)
     people: list[Person] = field(default_factory=list)
     chances: dict[int, float] = field(default_factory=dict)
     others: dict[int, str] = field(default_factory=dict)
     back_ups: set[int] = field(default_factory=set)
 
 
-def pool_of(search: Search, *, at: datetime, calls: CallList | None = None, by_hand: bool = False) -> Pool:
-    """Queries that do not grow with the people; `calls` spares those of the call list. `by_hand` is without
-    the limits that a coordinator may set aside."""
-    run, policy = search.run, Policy.current()
+def pool_of(
+    run: Run,
+    search: Search | None,
+    *,
+    at: datetime,
+    calls: CallList | None = None,
+    by_hand: bool = False,
+) -> Pool:
+    """For the search that goes on, where there is one. Queries that do not grow with the people; `calls`
+    spares those of the call list. `by_hand` is without the limits that a coordinator may set aside."""
+    policy = Policy.current()
     may = [candidate.person for candidate in (calls or call_list(run, at=at)).may]
     keys = [person.pk for person in may]
-    asked = set(search.asks.values_list("person", flat=True))
+    asked = set(search.asks.values_list("person", flat=True)) if search else set()
     limits = Limits.of(keys, run, at=at, policy=policy, by_hand=by_hand)
     quiet = quiet_hours(at, policy, Programme.current().zone)
-    pool = Pool(chances=yes_chances(keys, at), back_ups=limits.back_ups - asked)
+    pool = Pool(may, chances=yes_chances(keys, at), back_ups=limits.back_ups - asked)
     for person in may:
         why = ASKED if person.pk in asked else limits.why_not(person)
         if not why and is_quiet_for(person, run, quiet, at=at, policy=policy):
@@ -242,7 +250,7 @@ def next_wave(
         return []
     if not hurried:
         fall_silent(search, at=at)
-    pool = pool_of(search, at=at)
+    pool = pool_of(search.run, search, at=at)
     group = spared(group_of(pool, search.run, at=at, policy=policy), search.run, at=at, policy=policy)
     wave = next_number(search)
     asks = [
@@ -390,7 +398,7 @@ def ask_by_hand(run: Run, people: Iterable[int], *, by: Any, at: datetime | None
     if run.pk in kept_for([run], at=at):
         raise NotPossible("This run is kept for its regular driver for now. You can still seat somebody.")
     search = searches.begin(run, next_at=None, by=by, at=at)
-    pool = pool_of(search, at=at, by_hand=True)
+    pool = pool_of(run, search, at=at, by_hand=True)
     wave, urgent = next_number(search), is_urgent(run, at, Policy.current())
     asked = [
         ask_person(search, person, wave=wave, urgent=urgent, by=by, at=at, mailed=True)

@@ -283,7 +283,7 @@ def test_a_run_before_the_quiet_hours_end_is_for_the_phone(people):
 
 
 def left_out(search, at=NOON):
-    pool = asking.pool_of(search, at=at)
+    pool = asking.pool_of(search.run, search, at=at)
     return {pool.others[person.pk]: person.name[0] for person in Person.objects.filter(pk__in=pool.others)}
 
 
@@ -309,7 +309,7 @@ def test_who_is_spared_and_why(people):
         asking.NOT_THIS_WEEK: "E",
         asking.WAS_ON_IT: "F",
     }
-    assert {person.name[0] for person in asking.pool_of(search, at=NOON).people} == set("GHIJ")
+    assert {person.name[0] for person in asking.pool_of(search.run, search, at=NOON).people} == set("GHIJ")
 
 
 def test_whoever_may_not_drive_pauses_or_is_not_taken_in_is_not_asked(people):
@@ -336,10 +336,10 @@ def test_two_requests_in_seven_days_and_one_more_when_it_is_urgent(people):
     ask_often(c, 3, at=NOON - timedelta(days=7))
     Person.objects.filter(pk=a.pk).update(requests_a_week=None)
     calm, urgent = begin(run_in(people, days=5)), begin(run_in(people, hours=47))
-    assert set(asking.pool_of(calm, at=NOON).others) == {a.pk, b.pk}
-    assert set(asking.pool_of(urgent, at=NOON).others) == {b.pk}
+    assert set(asking.pool_of(calm.run, calm, at=NOON).others) == {a.pk, b.pk}
+    assert set(asking.pool_of(urgent.run, urgent, at=NOON).others) == {b.pk}
     Person.objects.filter(pk=b.pk).update(requests_a_week=3)
-    assert set(asking.pool_of(urgent, at=NOON).others) == set()
+    assert set(asking.pool_of(urgent.run, urgent, at=NOON).others) == set()
 
 
 def test_two_searches_at_once_keep_to_the_limit(people):
@@ -566,7 +566,7 @@ def test_a_group_of_a_hundred_people_costs_as_many_reads_as_one_of_ten(people):
     def reads():
         search = begin(run_in(people, days=10))
         with CaptureQueriesContext(connection) as told:
-            asking.pool_of(search, at=NOON)
+            asking.pool_of(search.run, search, at=NOON)
         search.delete()
         return len(told)
 
