@@ -1,12 +1,14 @@
 """Private links: an HMAC of purpose, row and a nonce kept in the row. Made and read here and only here.
 
-Nothing secret is stored, so a link can be shown again; a new nonce revokes the old link.
+Nothing secret is stored, so a link can be shown again; a new nonce revokes the old link. A link that is good
+for some days only holds the last of them in place of a nonce.
 """
 
 from __future__ import annotations
 
 import base64
 import hmac
+from datetime import date
 
 from django.conf import settings
 from django.db import models
@@ -33,3 +35,17 @@ def row_number(text: str) -> int | None:
 
 def is_valid(text: str, purpose: str, row: models.Model, nonce: str) -> bool:
     return hmac.compare_digest(text.encode(), token(purpose, row, nonce).encode())
+
+
+def day_token(purpose: str, row: models.Model, day: date) -> str:
+    """The secret part of a link that is good until a day, such as "12-20270511-Qm9..."."""
+    return f"{row.pk}-{day:%Y%m%d}-{signature(purpose, row.pk, day.isoformat())}"
+
+
+def day_in(text: str, purpose: str, row: models.Model) -> date | None:
+    """The day until which such a link is good, which may be over; None where it was not made here."""
+    try:
+        day = date.fromisoformat(text.split("-")[1])
+    except (IndexError, ValueError):
+        return None
+    return day if hmac.compare_digest(text.encode(), day_token(purpose, row, day).encode()) else None

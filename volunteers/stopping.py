@@ -1,5 +1,5 @@
 """No more mails of a kind: the link that such mails carry in a header and at their end (RFC 8058), and what
-it turns off. Only reminders and requests can be turned off; what somebody must know of their own runs cannot."""
+it turns off. Only reminders and requests can be; what somebody must know of their own runs cannot."""
 
 from __future__ import annotations
 

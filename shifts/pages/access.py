@@ -99,7 +99,7 @@ NAV = {
     "regular_begin": "runs", "hand_over_ask": "runs", "give_back": "runs", "sheet": "runs",
     "orientation": "orientation", "briefing": "orientation", "briefing_of": "orientation",
     "doors": "orientation", "paper": "orientation",
-    "calendar": "calendar", "new_link": "calendar", "me": "me", "my_break": "me",
+    "calendar": "calendar", "new_link": "calendar", "me": "me", "my_break": "me", "my_mails": "me",
     "also": "runs", "desk_also": "desk",
     "desk_break": "people", "desk_safety": "people", "desk_not_at": "people",
     "desk": "desk", "desk_run": "desk", "desk_new_run": "desk", "desk_change_run": "desk",

@@ -177,6 +177,23 @@ class MeForm(forms.ModelForm):
         return {name: self.cleaned_data[name] for name in self.Meta.fields}
 
 
+class MailsForm(forms.ModelForm):
+    """Mails that one can do without."""
+
+    class Meta:
+        model = Person
+        fields = ("wants_reminders", "wants_requests")
+        labels = {
+            "wants_reminders": gettext_lazy("Remind me of my runs"),
+            "wants_requests": gettext_lazy("Ask me when a run has no driver"),
+        }
+        help_texts = {
+            "wants_reminders": gettext_lazy(
+                "On the eve, with the run sheet; and before some runs the question whether you will be there."
+            ),
+        }
+
+
 class CalendarForm(forms.Form):
     """How runs reach somebody's calendar."""
 

@@ -54,8 +54,10 @@ def own_copy(request: Request) -> Person:
 def show(request: Request, **wrong: Any) -> HttpResponse:
     """The page; with the one form that was filled in and refused, where there is one."""
     person, day = who(request), today()
+    copy = own_copy(request)
     context = {
-        "me_form": forms.MeForm(instance=own_copy(request)),
+        "me_form": forms.MeForm(instance=copy),
+        "mails_form": forms.MailsForm(instance=copy),
         "cars": forms.car_rows(person),
         "hours": forms.hours_rows(person),
         "away_form": forms.AwayForm(),
@@ -71,9 +73,22 @@ def show(request: Request, **wrong: Any) -> HttpResponse:
         **wrong,
     }
     # For the summary at the top.
-    context["form"] = wrong.get("me_form") or wrong.get("away_form") or wrong.get("help_form")
+    refused = (wrong.get(name) for name in ("me_form", "mails_form", "away_form", "help_form"))
+    context["form"] = next(filter(None, refused), None)
     context["formset"] = wrong.get("cars") or wrong.get("hours")
     return render(request, "volunteer/me.html", context)
+
+
+@require_POST
+@volunteer_only
+def mails(request: Request) -> HttpResponse:
+    """Which mails they want; a box that is not ticked is a no."""
+    form = forms.MailsForm(request.POST, instance=own_copy(request))
+    if not form.is_valid():
+        return show(request, mails_form=form)
+    change_person(who(request), by=request.user, **form.cleaned_data)
+    messages.success(request, _("Saved."))
+    return redirect("me")
 
 
 @require_POST
