@@ -106,6 +106,15 @@ class ReminderDaysField(LineField):
         return kept
 
 
+def clock_field(label: str, help_text: str) -> forms.TimeField:
+    return forms.TimeField(
+        label=label,
+        help_text=help_text,
+        widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+        error_messages={"invalid": "Write the time like 16:00 or 4:00 PM.", "required": "Say the time."},
+    )
+
+
 class PolicyForm(forms.ModelForm):
     prefix = "policy"
     MOST = {
@@ -124,6 +133,7 @@ class PolicyForm(forms.ModelForm):
         "lead_within_months": 60,
         "refresher_months": 60,
         "ride_again_months": 60,
+        "talk_days": 365,
     }
     LEAST = {"lead_after_runs": 1, "lead_within_months": 1, "refresher_months": 1, "ride_again_months": 1}
     WORDS = {
@@ -153,6 +163,10 @@ class PolicyForm(forms.ModelForm):
             "Months without a run after which a shadow ride is due again",
             "Usually 12. Not fewer than for the briefing.",
         ),
+        "talk_days": (
+            "Days within which not coming a second time suggests a talk",
+            "Said to coordinators only; nothing follows by itself. Usually 60.",
+        ),
     }
     GROUPS = [  # as the page shows them; those without a title stand open
         ("", ["weeks_ahead", "weeks_shown"]),
@@ -172,8 +186,16 @@ class PolicyForm(forms.ModelForm):
             ],
         ),
         ("Papers, and what a lead driver ticks", ["reminder_days", "photos_on", "checklist"]),
+        ("Your own mails, and when a talk is suggested", ["digest_at", "morning_at", "talk_days"]),
     ]  # fmt: skip
 
+    digest_at = clock_field(
+        label="When the mail about the next day comes",
+        help_text="Who drives, what is empty, what needs attention. Usually 4:00 p.m.",
+    )
+    morning_at = clock_field(
+        label="And in the morning, where something has changed since", help_text="Usually 6:00 a.m."
+    )
     reminder_days = ReminderDaysField(
         label="Days before a paper runs out on which its holder is reminded",
         max_length=60,
@@ -210,6 +232,9 @@ class PolicyForm(forms.ModelForm):
             "reminder_days",
             "checklist",
             "photos_on",
+            "digest_at",
+            "morning_at",
+            "talk_days",
         ]
         labels = {"photos_on": "Volunteers may send photographs of their papers"}
         help_texts = {

@@ -20,6 +20,7 @@ from shifts.pages.access import Request, keeps_desk, volunteer_or_coordinator
 from shifts.pages.my_steps import SIGN_OFF_REMINDER
 from shifts.pages.volunteer import run_or_404
 from shifts.seats import ride_words
+from shifts.seats.on_call import on_call
 from volunteers.models import Person
 
 SHOWN_AFTER = SIGN_OFF_REMINDER  # as long as the word on a ride is asked for
@@ -53,6 +54,7 @@ def facts(run: Run, person: Person | None, at: datetime) -> dict[str, Any]:
         "run": run,
         "when": parts.when(run.starts_at),
         "saved": parts.when(at),
+        "on_call": on_call(run.starts_at),
         "crates": parts.crates_expected(run),
         "seats": parts.seats_of(run, person or Person()),
         "beside": page.people_on(run, but=person),

@@ -68,6 +68,9 @@ NUMBERS = {
     "policy-ride_again_months": "12",
     "policy-reminder_days": "21, 7, 1",
     "policy-checklist": "",
+    "policy-digest_at": "16:00",
+    "policy-morning_at": "06:00",
+    "policy-talk_days": "60",
 }
 
 
@@ -260,6 +263,27 @@ def test_orientation_numbers_are_saved(desk, cora):
     assert (event.by, event.after["hello_days"], event.after["photos_on"]) == (cora.user, 3, True)
     desk.post(PAGE, NUMBERS)
     assert Policy.current().photos_on is False
+
+
+def test_the_hours_of_the_coordinators_mails_are_saved(desk):
+    hours = {"policy-digest_at": "17:30", "policy-morning_at": "5:45 AM", "policy-talk_days": "90"}
+    desk.post(PAGE, {**NUMBERS, **hours})
+    policy = Policy.current()
+    assert (policy.digest_at, policy.morning_at, policy.talk_days) == (time(17, 30), time(5, 45), 90)
+
+
+def test_an_hour_that_no_clock_shows_is_refused_with_how_to_write_it(desk):
+    answer = desk.post(PAGE, {**NUMBERS, "policy-digest_at": "25:00"})
+    assert "Write the time like" in errors_of(answer)["digest_at"]
+    assert answer.context["policy_form"]["digest_at"].value() == "25:00"
+    assert Policy.current().digest_at == time(16)
+
+
+def test_a_single_coordinator_is_warned_with_the_way_to_a_second(desk):
+    words = "You are the only one."
+    assert words in text_of(desk.get(PAGE))
+    coordinator(name="Dora Desk", email="dora@example.org")
+    assert words not in text_of(desk.get(PAGE))
 
 
 def test_what_people_should_be_able_to_lift_is_saved(desk):
