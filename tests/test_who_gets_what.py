@@ -116,6 +116,7 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_also", GET): (IN, 403, 403, 403, 200),
     ("desk_also", POST): (IN, 403, 403, 403, 200),  # nobody named
     ("desk_note", POST): (IN, 403, 403, 403, 302),
+    ("desk_confirmed", POST): (IN, 403, 403, 403, 404),  # nobody named
     ("desk_no_show", POST): (IN, 403, 403, 403, 404),  # nobody named
     ("desk_talked", POST): (IN, 403, 403, 403, 302),
     ("desk_cover", GET): (IN, 403, 403, 403, 200),

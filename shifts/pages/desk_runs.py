@@ -15,10 +15,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
 from shifts.calendar.components import newest_doors
-from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import may_ride, ranked
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import level
+from shifts.cover.attention import weaknesses
 from shifts.models import Booking, Pairing, Policy, Run, Stop
 from shifts.pages import desk_no_show, desk_search, drop_offs
 from shifts.pages.access import Request, coordinator_only, is_coordinator
@@ -37,6 +37,7 @@ from shifts.pages.desk_parts import (
     title_and_time,
     when,
 )
+from shifts.pages.desk_presence import presence_of
 from shifts.pages.forms_desk_runs import CancelForm, NoteForm, OneOffForm, ToldSignOffForm
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats.booking import give_back
@@ -235,9 +236,11 @@ def seated_rows(run: Run, at: datetime, *, over: bool) -> list[dict[str, Any]]:
     expected = not over and not run.is_cancelled
     unread = unread_by_booking([run], at=at, sites=run.site_ids) if expected and run.seated else {}
     names = {stop.site_id: stop.site.name for stop in run.ordered_stops}
+    policy = Policy.current()
     return [
         {
             **seated_row(booking, over=over),
+            **presence_of(booking, run, at, policy),
             "unread": [name for site, name in names.items() if site in unread.get(booking.pk, ())],
         }
         for booking in run.seated
