@@ -8,7 +8,7 @@ from django.utils.dateparse import parse_datetime
 from django.utils.formats import date_format, time_format
 from django.utils.timezone import localtime
 
-from shifts.models import Booking, Run
+from shifts.models import Ask, Booking, Run
 from sites.models import Event
 from volunteers.models import KitMove, Person
 
@@ -51,6 +51,16 @@ def what_was_done(event: Event, person: Person | None) -> str:
         Booking.End.LAPSED.value: f"{name} is off {seat_word(before)}",
         Booking.End.NO_SHOW.value: f"{name} did not come",
         "came after all": f"took back that {name} did not come",
+        "search begun": "began to ask around for a driver",
+        "search hurried": "asked the next group at once",
+        "search ended": ENDS.get(str(after.get("end")), "asked nobody more"),
+        "request": f"asked {name} by {'phone' if after.get('by') else 'mail'}",
+        "request answered": f"{name} said: {answer_word(after)}",
+        "call taken back": f"took back what was noted of a call with {name}",
+        "back-up": f"{name} would still take it, should the driver fall out",
+        "back-up no more": f"{name} is no back-up any more",
+        "alert seen": f"saw that {name} gave it back",
+        "alert not seen": f"wants to see again that {name} gave it back",
         "ride proposed": f"asked {name} and {after.get('with')} about a shadow ride",
         "ride agreed": f"{name} says yes to a shadow ride with {after.get('with')}",
         "ride not agreed after all": f"{name} has not said yes to a shadow ride with {after.get('with')}",
@@ -78,6 +88,18 @@ def what_was_done(event: Event, person: Person | None) -> str:
         return f"cancelled the run: {after.get('reason')}" if after.get("reason") else "cancelled the run"
     said = words.get(event.verb, event.verb)
     return f"{said} ({after['note']})" if after.get("note") and event.verb != "noted" else said
+
+
+ENDS = {
+    "filled": "somebody drives, so nobody more is asked",
+    "stopped": "stopped asking around",
+    "over": "nobody more is asked: it has started, is cancelled, or is closed",
+}
+
+
+def answer_word(values: dict[str, Any]) -> str:
+    said = values.get("answer")
+    return str(Ask.Answer(said).label) if said in Ask.Answer.values else "nothing yet"
 
 
 def seated_words(name: str, after: dict[str, Any]) -> str:

@@ -25,7 +25,8 @@ WHOLE_DAY = (time(0, 0), time(23, 59))
 
 
 class GiveBackForm(forms.Form):
-    """Never refused: no reason need be given, an unknown one is none, and long words are cut."""
+    """Never refused: no reason need be given, an unknown one is none, and long words are cut. That somebody
+    is ill is kept nowhere."""
 
     ILL = "ill"
     REASONS = (
@@ -45,10 +46,15 @@ class GiveBackForm(forms.Form):
         help_text=gettext_lazy("For example: “I can still take the run on Thursday.”"),
     )
 
+    @property
+    def says_ill(self) -> bool:
+        return self.data.get("reason") == self.ILL
+
     def words(self) -> str:
-        """The reason and the note as the coordinator reads them, in the language of the desk."""
+        """The reason and the note as the coordinator reads them, in the language of the desk; of an illness
+        only what they wrote themselves."""
         note = " ".join(self.data.get("note", "").replace("\0", "").split())
-        words = [reason_as_read(self.data.get("reason", "")), note]
+        words = ["" if self.says_ill else reason_as_read(self.data.get("reason", "")), note]
         return " ".join(part for part in words if part)[:LONGEST_NOTE]
 
 
@@ -57,11 +63,6 @@ def reason_as_read(reason: str) -> str:
     label = dict(GiveBackForm.REASONS).get(reason, "")
     with override("en"):
         return f"{label}." if label else ""
-
-
-def says_ill(note: str) -> bool:
-    """Whether a seat was given back with "I am ill"."""
-    return note.startswith(reason_as_read(GiveBackForm.ILL))
 
 
 class PointsField(forms.MultipleChoiceField):
@@ -182,14 +183,19 @@ class MailsForm(forms.ModelForm):
 
     class Meta:
         model = Person
-        fields = ("wants_reminders", "wants_requests")
+        fields = ("wants_reminders", "wants_requests", "requests_a_week", "early_requests")
         labels = {
             "wants_reminders": gettext_lazy("Remind me of my runs"),
             "wants_requests": gettext_lazy("Ask me when a run has no driver"),
+            "requests_a_week": gettext_lazy("At most so many times a week"),
+            "early_requests": gettext_lazy("Also early in the morning, about a run of the same morning"),
         }
         help_texts = {
             "wants_reminders": gettext_lazy(
                 "On the eve, with the run sheet; and before some runs the question whether you will be there."
+            ),
+            "requests_a_week": gettext_lazy(
+                "Counted over seven days; one more may come when it is urgent. Empty: as the coordinator set it."
             ),
         }
 

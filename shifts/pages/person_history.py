@@ -9,7 +9,7 @@ from typing import Any
 from django.utils.dateparse import parse_date
 
 from shifts.models import Booking, Run
-from shifts.pages.desk_history import PRIVATE, seat_word, way_word, who_did
+from shifts.pages.desk_history import PRIVATE, answer_word, seat_word, way_word, who_did
 from shifts.pages.desk_parts import title_and_time
 from sites.models import Event
 from volunteers.models import Completion, Person
@@ -30,6 +30,9 @@ FACTS = {
     "emergency_name": "the emergency contact",
     "emergency_phone": "the emergency contact",
     "runs_a_week": "runs a week",
+    "requests_a_week": "requests a week",
+    "wants_requests": "whether they want requests",
+    "early_requests": "whether they may be asked early",
     "feed_nonce": "the private calendar link",
     "home_latitude": "the home",
     "home_longitude": "the home",
@@ -146,6 +149,14 @@ WORDS: dict[str, Callable[[dict, dict, str], str]] = {
     Booking.End.CANCELLED.value: lambda before, after, run: f"run cancelled: {run}",
     Booking.End.NO_SHOW.value: lambda before, after, run: f"did not come: {run}",
     "came after all": lambda before, after, run: f"taken back that they did not come: {run}",
+    "request": lambda before, after, run: (
+        f"asked by {'phone' if after.get('by') else 'mail'} whether they can drive: {run}"
+    ),
+    "request answered": lambda before, after, run: f"answered “{answer_word(after)}”: {run}",
+    "call taken back": lambda before, after, run: f"what was noted of a call was taken back: {run}",
+    "back-up": lambda before, after, run: f"would still take it, should the driver fall out: {run}",
+    "back-up no more": lambda before, after, run: f"is no back-up any more: {run}",
+    "alert seen": lambda before, after, run: f"seen by a coordinator that they gave back: {run}",
     "talked": lambda before, after, run: "a coordinator talked with them",
     "covers": lambda before, after, run: (
         f"keeps the desk {us(after.get('first'))} to {us(after.get('last'))}"

@@ -20,7 +20,7 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shifts.cover.candidates import KeysAsList
-from shifts.models import Booking, HandOver, Policy, Run, Stop
+from shifts.models import Ask, Booking, HandOver, Policy, Run, Stop
 from shifts.models.run import RunQuerySet
 from shifts.pages import drop_offs
 from shifts.pages import volunteer_parts as parts
@@ -34,7 +34,7 @@ from shifts.pages.regular_parts import my_regular_runs
 from shifts.pages.riding_parts import asked_card as ride_asked
 from shifts.pages.undo import back_to
 from shifts.seats import booking as seats
-from shifts.seats import days, handover, pairing
+from shifts.seats import days, handover, pairing, requests
 from shifts.seats.keeping import kept_for
 from shifts.seats.refusals import AlreadyOn, Refusal
 from shifts.seats.rides import led_on, ride_of, sign_off_ride
@@ -44,6 +44,7 @@ from volunteers.models import Person, Step, StepTerm
 from volunteers.progress import NotPossible
 
 DAYS_A_PAGE = 7
+ILL = "ill"  # the address says it once, for the page that follows; it is kept nowhere
 CALL_AS_WELL = timedelta(hours=24)  # giving back so late, a call is quicker than a mail
 
 
@@ -111,6 +112,7 @@ def home(request: Request) -> HttpResponse:
         "rides": rides_to_sign_off(person, at) if person.is_lead else [],
         "regular_runs": my_regular_runs(person, at),
         "asked": [asked_card(one) for one in handover.asked_of(person, at)],
+        "requests": [request_card(one) for one in requests.asked_of(person, at)],
         "rides_asked": [ride_asked(one, person) for one in pairing.asked_of(person, at)],
     }
     if not context["rides_asked"]:
@@ -143,6 +145,11 @@ def asked_card(hand_over: HandOver) -> dict[str, str]:
         "when": parts.when(run.starts_at),
         "url": reverse("hand_over", args=[handover.token_of(hand_over)]),
     }
+
+
+def request_card(ask: Ask) -> dict[str, str]:
+    run = ask.search.run
+    return {"title": run.title, "when": parts.when(run.starts_at), "url": requests.path_of(ask)}
 
 
 def next_run(run: Run, person: Person, lacking: list[Step]) -> dict[str, Any]:
@@ -302,6 +309,7 @@ def show(request: Request, run: Run, *, status: int = 200, **happened: Any) -> H
     """The run's page, with what could not be done where its button was."""
     context = page.facts(run, who(request), timezone.now(), **happened)
     context["desk_url"] = reverse("desk_run", args=[run.pk]) if keeps_desk(request) else ""
+    context["ill"] = ILL in request.GET and context["gave_back"] is not None
     context["way_back"] = (
         drop_offs.way_back(request, run, timezone.now()) if context["nobody_there"] else None
     )
@@ -357,9 +365,10 @@ def give_back(request: Request, pk: int) -> HttpResponse:
         messages.info(request, _("This run is over. If you were not on it, tell the coordinator."))
         return redirect("run", pk=pk)
     if request.method == "POST":
-        seats.give_back(mine, by=request.user, note=GiveBackForm(request.POST).words())
+        form = GiveBackForm(request.POST)
+        seats.give_back(mine, by=request.user, note=form.words())
         messages.success(request, _("You are off this run. Thank you for saying so."))
-        return redirect("run", pk=pk)
+        return redirect(reverse("run", args=[pk]) + (f"?{ILL}" if form.says_ill else ""))
     context = {
         "form": GiveBackForm(),
         "run": found,

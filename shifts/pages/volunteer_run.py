@@ -15,7 +15,7 @@ from shifts.models import Booking, HandOver, Policy, Run, Standing
 from shifts.pages import drop_offs
 from shifts.pages import volunteer_parts as parts
 from shifts.pages.desk_parts import phone_of
-from shifts.pages.forms_volunteer import SignOffForm, says_ill
+from shifts.pages.forms_volunteer import SignOffForm
 from shifts.pages.regular_parts import may_begin
 from shifts.pages.riding_parts import how_facts
 from shifts.seats import handover
@@ -79,7 +79,6 @@ def facts(
         "over": over,
         "can_give_back": mine is not None and not over,
         "gave_back": gave_back,
-        "ill": gave_back is not None and says_ill(gave_back.end_note),
         "offers": [offer for offer in offers if not offer["why"]],
         "refusals": [offer for offer in offers if offer["why"]],
         "is_full": not mine and not over and not offers,

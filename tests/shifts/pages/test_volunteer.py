@@ -12,7 +12,7 @@ from shifts.seats.booking import give_back, seat
 from shifts.seats.changes import cancel_run
 from shifts.seats.rides import sign_off_ride
 from sites.changes import close_site, set_contacts
-from sites.models import Programme
+from sites.models import Event, Programme
 from tests.factories import (
     DropOffFactory,
     PersonFactory,
@@ -725,7 +725,12 @@ class TestGiveBack:
         assert "no sooner than 24 hours after it has ended" in text
         assert "FDA Food Code 2022, 2-201.13" in text
         assert "your local health authority's rules come first" in text
-        assert run.bookings.get().end_note == "I am ill."
+        assert run.bookings.get().end_note == ""  # nothing about health is kept
+        assert "ill" not in str(Event.objects.about(run).values_list("before", "after"))
+        assert "24 hours" not in words_of(client.get(at(run)))  # said once
+
+    def test_the_rule_stands_where_the_seat_is_given_back(self, client, ana, run):
+        assert "no sooner than 24 hours after it has ended" in words_of(client.get(f"{at(run)}give-back/"))
 
     def test_why_stays_between_the_person_and_the_coordinator(self, client, ana, tom, lee, run):
         client.force_login(ana.user)
@@ -748,10 +753,10 @@ class TestGiveBack:
     def test_the_reason_is_kept_in_the_language_of_the_desk(self, client, ana, run, monkeypatch):
         Person.objects.filter(pk=ana.pk).update(language="es")
         words = trans_real.translation("es")._catalog._catalogs[0]
-        monkeypatch.setitem(words, "I am ill", "Me siento mal")
-        assert "Me siento mal" in words_of(client.get(f"{at(run)}give-back/"))
-        back(client, run, reason="ill")
-        assert run.bookings.get().end_note == "I am ill."
+        monkeypatch.setitem(words, "No car that day", "Sin coche")
+        assert "Sin coche" in words_of(client.get(f"{at(run)}give-back/"))
+        back(client, run, reason="car")
+        assert run.bookings.get().end_note == "No car that day."
 
     def test_after_the_start(self, client, ana):
         run = make_run(starts_at=NOW - HOUR / 2)
@@ -764,8 +769,10 @@ class TestGiveBack:
         near, far = make_run(starts_at=NOW + DAY), make_run(starts_at=NOW + DAY + 2 * HOUR)
         for run in (near, far):
             put(ana, run)
-        assert "Please call the coordinator as well" in words_of(client.get(f"{at(near)}give-back/"))
-        assert "Please call" not in words_of(client.get(f"{at(far)}give-back/"))
+        page = client.get(f"{at(near)}give-back/")
+        assert "please call as well" in words_of(page)
+        assert 'href="tel:+15555550100"' in page.content.decode()
+        assert "please call" not in words_of(client.get(f"{at(far)}give-back/"))
 
     def test_tapped_twice(self, client, ana, run):
         back(client, run)
