@@ -1,10 +1,5 @@
 """Which trainee rides with which lead driver in the weeks ahead: a proven best assignment, and for whoever
-stays without a ride the reason.
-
-HiGHS solves whole-number programs. The levels are solved in turn, each with what the earlier ones have
-reached held fast, with whole-number costs and without a tolerated gap: beside one large weighted sum the
-default relative gap of 1e-4 would hide real differences.
-"""
+stays without a ride the reason."""
 
 from __future__ import annotations
 
@@ -14,10 +9,11 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
-import highspy
+import numpy as np
 from django.db.models import Count, Exists, OuterRef
 
 from shifts.cover.candidates import LATELY, engagements_of_each, not_free
+from shifts.cover.solver import Program, best_in_turn, stacked
 from shifts.models import Booking, Pairing, Policy, Run
 from shifts.seats.riding import lacking_ride, led_rides
 from sites.models import Programme
@@ -64,86 +60,56 @@ def assign(
     options = [option for option in options if option.trainee in waited]
     if not options:
         return {}
-    model = Model(options, led or {})
-    model.best([1] * len(options))
-    model.best([waited[option.trainee] for option in options])
-    model.best([int(option.arranged) for option in options])
-    model.best([-option.day for option in options])
-    model.best([-option.day * waited[option.trainee] for option in options])
-    chosen = model.spread()
-    return {option.trainee: option for option, taken in zip(options, chosen, strict=True) if taken}
+    trainees, runs, leads = (numbered([getattr(option, what) for option in options]) for what in PARTS)
+    rides = lead_rides(options, trainees, leads, led or {})
+    columns = np.arange(len(options) + len(rides))
+    ride_of = np.array([lead for lead, _cost in rides], dtype=np.int64)
+    signs = np.where(columns < len(options), 1, -1)
+    rows = stacked(
+        [
+            (trainees, columns[: len(options)], 1),
+            (runs, columns[: len(options)], 1),
+            (np.concatenate([leads, ride_of]), columns, 0),
+        ],
+        signs=signs,
+    )
+    waits = [waited[option.trainee] for option in options]
+    aims = [
+        [-1 for _option in options],
+        [-wait for wait in waits],
+        [-int(option.arranged) for option in options],
+        [option.day for option in options],
+        [option.day * wait for option, wait in zip(options, waits, strict=True)],
+        [0] * len(options) + [cost for _lead, cost in rides],
+    ]
+    costs = [np.array(aim + [0] * (len(columns) - len(aim))) for aim in aims]
+    solved = best_in_turn(Program(len(columns), len(options), rows), costs)
+    return {
+        option.trainee: option
+        for option, taken in zip(options, solved.values[: len(options)], strict=True)
+        if taken > 0.5
+    }
 
 
-class Silent(highspy.Highs):
-    """HiGHS without its log. It names itself on the standard output while it is made: hushed before that."""
-
-    def enableCallbacks(self) -> None:
-        self.silent()
-        super().enableCallbacks()
+PARTS = ("trainee", "run", "lead")
 
 
-class Model:
-    """The options as columns of a whole-number program: 1 is taken, 0 is not."""
-
-    def __init__(self, options: Sequence[Option], led: Mapping[Any, int]) -> None:
-        self.options, self.led = options, led
-        self.solver = Silent()
-        for gap in ("mip_rel_gap", "mip_abs_gap"):
-            self.solver.setOptionValue(gap, 0.0)
-        self.solver.changeObjectiveSense(highspy.ObjSense.kMaximize)
-        for _option in options:
-            self.column(cost=0)
-        for group in (by("trainee", options), by("run", options)):
-            for columns in group.values():
-                self.row(columns, [1] * len(columns), lower=0, upper=1)
-
-    def column(self, *, cost: int) -> int:
-        """A new column that is 0 or 1, and its number."""
-        number: int = self.solver.getNumCol()
-        self.solver.addCol(float(cost), 0.0, 1.0, 0, [], [])
-        self.solver.changeColIntegrality(number, highspy.HighsVarType.kInteger)
-        return number
-
-    def row(self, columns: Sequence[int], values: Sequence[int], *, lower: int, upper: int) -> None:
-        self.solver.addRow(
-            float(lower), float(upper), len(columns), list(columns), [float(one) for one in values]
-        )
-
-    def best(self, gains: Sequence[int]) -> None:
-        """Finds the greatest sum of gains, and holds it fast from here on."""
-        used = [number for number, gain in enumerate(gains) if gain]
-        if not used:
-            return
-        for number, gain in enumerate(gains):
-            self.solver.changeColCost(number, float(gain))
-        reached = sum(gain for gain, taken in zip(gains, self.solved(), strict=True) if taken)
-        self.row(used, [gains[number] for number in used], lower=reached, upper=reached)
-
-    def spread(self) -> list[bool]:
-        """Each further ride that a lead driver gives costs one more than their last."""
-        for number in range(len(self.options)):
-            self.solver.changeColCost(number, 0.0)
-        trainees = len({option.trainee for option in self.options})
-        for lead, columns in by("lead", self.options).items():
-            runs = len({self.options[number].run for number in columns})
-            rides = [self.column(cost=-(self.led.get(lead, 0) + n)) for n in range(min(runs, trainees))]
-            self.row([*columns, *rides], [1] * len(columns) + [-1] * len(rides), lower=0, upper=0)
-        return self.solved()
-
-    def solved(self) -> list[bool]:
-        """Which options the best solution takes."""
-        self.solver.run()
-        if self.solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
-            raise ArithmeticError(f"no proven best assignment: {self.solver.getModelStatus()}")
-        values = self.solver.getSolution().col_value
-        return [values[number] > 0.5 for number in range(len(self.options))]
+def numbered(things: Sequence[Hashable]) -> Any:
+    """Of each its number, the same for the same thing."""
+    numbers: dict[Hashable, int] = {}
+    return np.array([numbers.setdefault(thing, len(numbers)) for thing in things])
 
 
-def by(name: str, options: Sequence[Option]) -> dict[Any, list[int]]:
-    """The numbers of the options, by one of their facts."""
-    found: dict[Any, list[int]] = {}
-    for number, option in enumerate(options):
-        found.setdefault(getattr(option, name), []).append(number)
+def lead_rides(
+    options: Sequence[Option], trainees: Any, leads: Any, led: Mapping[Any, int]
+) -> list[tuple[int, int]]:
+    """The rides that each lead driver could give, by the lead driver's number, with their costs: each
+    further one costs one more than the last."""
+    found = []
+    for lead in range(leads.max() + 1):
+        theirs = [option for option, number in zip(options, leads, strict=True) if number == lead]
+        most = min(len({option.run for option in theirs}), int(trainees.max()) + 1)
+        found += [(lead, led.get(theirs[0].lead, 0) + number) for number in range(most)]
     return found
 
 
