@@ -21,8 +21,18 @@ from django.test import Client  # noqa: E402
 from django.urls import reverse  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
-from shifts.cover import digest  # noqa: E402
-from shifts.models import Booking, HandOver, NoShow, Pairing, Run, Shift, Standing  # noqa: E402
+from shifts.cover import asking, digest  # noqa: E402
+from shifts.models import (  # noqa: E402
+    Ask,
+    Booking,
+    HandOver,
+    NoShow,
+    Pairing,
+    Run,
+    Search,
+    Shift,
+    Standing,
+)
 from shifts.schedule import making  # noqa: E402
 from shifts.seats import (  # noqa: E402
     booking,
@@ -35,6 +45,7 @@ from shifts.seats import (  # noqa: E402
     joins,
     no_shows,
     pairing,
+    requests,
     rides,
     riding,
     standing,
@@ -226,6 +237,20 @@ def cover(person, first, last):
     cover_turns.begin(Person.objects.get(pk=person), first=first, last=last, by=None)
 
 
+def answer_request(row, said):
+    """What stands there then."""
+    return str(requests.answer(Ask.objects.get(pk=row), said, by=None).answer)
+
+
+def ask_around(at):
+    """How many were asked."""
+    return f"asked {asking.ask_around(datetime.fromisoformat(at))}"
+
+
+def stop_search(row):
+    asking.stop_search(Search.objects.get(pk=row), by=None)
+
+
 TASKS = {
     task.__name__: task
     for task in (
@@ -260,6 +285,9 @@ TASKS = {
         take_back,
         hand_kit,
         remind,
+        answer_request,
+        ask_around,
+        stop_search,
         say_digest,
         miss,
         came,

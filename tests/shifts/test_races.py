@@ -15,9 +15,21 @@ import pytest
 from django.db import connection
 from django.utils import timezone
 
-from shifts.models import Booking, CalendarEntry, CoverTurn, HandOver, NoShow, Run, SentOnce, Shift, Standing
+from shifts.models import (
+    Ask,
+    Booking,
+    CalendarEntry,
+    CoverTurn,
+    HandOver,
+    NoShow,
+    Run,
+    Search,
+    SentOnce,
+    Shift,
+    Standing,
+)
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
-from shifts.seats import days, handover, joins
+from shifts.seats import days, handover, joins, requests
 from shifts.seats.booking import seat
 from shifts.seats.rides import sign_off_ride
 from sites.models import Event
@@ -701,3 +713,81 @@ def test_two_do_not_cover_the_same_days(racers):
     turns = list(CoverTurn.objects.order_by("first"))
     for one, other in pairwise(turns):
         assert one.last < other.first
+
+
+# --- requests
+
+
+def asked_about(people, *, days=3):
+    """A search for a run without a driver, and the requests to all of them."""
+    now = timezone.now().replace(microsecond=0)
+    search = Search.objects.create(run=make_run(starts_at=now + timedelta(days=days)), opened_at=now)
+    return search, [
+        requests.ask_person(search, person, wave=1, by=None, at=now, mailed=True) for person in people
+    ]
+
+
+def test_everybody_says_yes_in_the_same_second_and_one_is_seated(racers):
+    """The others are thanked, and no calendar has a run that is not its own."""
+    people = [ready_person() for _ in racers]
+    searches = [asked_about(people, days=day) for day in range(2, 6)]
+    taps = [
+        [["answer_request", asks[number].pk, "yes"] for _search, asks in searches] for number in range(RACERS)
+    ]
+    results = race(racers, taps)
+    for (search, asks), outcomes in zip(searches, zip(*results, strict=True), strict=True):
+        assert Counter(outcomes) == {"yes": 1, "late": RACERS - 1}
+        winner = asks[outcomes.index("yes")]
+        [booking] = Booking.objects.filter(run=search.run)
+        assert (booking.person_id, booking.ask.pk) == (winner.person_id, winner.pk)
+        [entry] = CalendarEntry.objects.filter(booking__run=search.run)
+        assert (entry.person_id, entry.cancelled_at) == (winner.person_id, None)
+        assert Message.objects.filter(kind="booked", about=entry.uid, person=winner.person).count() == 1
+        search.refresh_from_db()
+        assert search.end == "filled"
+    assert Message.objects.filter(kind="booked").count() == len(searches)
+    assert Event.objects.filter(verb="search ended").count() == len(searches)
+
+
+def test_the_same_yes_by_many_fingers_is_one_seat(racers):
+    person = ready_person()
+    searches = [asked_about([person], days=day) for day in range(2, 8)]
+    taps = [["answer_request", asks[0].pk, "yes"] for _search, asks in searches]
+    assert race(racers, [taps] * RACERS) == [["yes"] * len(searches)] * RACERS
+    assert Booking.objects.count() == Message.objects.filter(kind="booked").count() == len(searches)
+
+
+def test_one_person_cannot_say_yes_to_two_runs_of_the_same_hour(racers):
+    """The second yes is refused, and for that run somebody is still looked for."""
+    person = ready_person()
+    pairs = [[asked_about([person], days=day) for _ in range(2)] for day in range(2, 6)]
+    sides = [[["answer_request", pair[side][1][0].pk, "yes"] for pair in pairs] for side in (0, 1)]
+    for outcomes in zip(*race(racers[:2], sides), strict=True):
+        assert sorted(outcomes) == ["elsewhere", "yes"]
+    assert Search.objects.open().count() == len(pairs)
+
+
+def test_a_yes_while_the_coordinator_stops_is_a_seat_or_is_refused(racers):
+    searches = [asked_about([ready_person()], days=day) for day in range(2, 6)]
+    says = [[["answer_request", asks[0].pk, "yes"]] for _search, asks in searches]
+    stops = [[["stop_search", search.pk]] for search, _asks in searches]
+    results = race(racers, says + stops)
+    for (search, _asks), (said,), (stopped,) in zip(searches, results[:4], results[4:], strict=True):
+        assert (said, stopped) in {("yes", "not possible"), ("no longer asked", "done")}
+        assert Booking.objects.filter(run=search.run).exists() == (said == "yes")
+
+
+def test_several_workers_ask_one_group_and_nobody_too_often(racers):
+    noon = datetime(2027, 5, 3, 16, 0, tzinfo=UTC)  # in New York
+    people = [ready_person() for _ in range(12)]
+    sites = [SiteFactory(), DropOffFactory()]
+    for hours in (240, 245, 250, 255, 260, 265):
+        run = make_run(starts_at=noon + timedelta(hours=hours), sites=sites)
+        Search.objects.create(run=run, opened_at=noon, next_at=noon)
+    results = race(racers, [[["ask_around", noon.isoformat()]]] * RACERS)
+    asked = sum(int(outcome.removeprefix("asked ")) for [outcome] in results)
+    assert asked == Ask.objects.count() == Message.objects.filter(kind="request").count()
+    assert set(Ask.objects.values_list("wave", flat=True)) == {1}
+    often = Counter(Ask.objects.values_list("person", flat=True))
+    assert len(often) == len(people)
+    assert max(often.values()) <= 2  # a week's requests
