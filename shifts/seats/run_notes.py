@@ -46,10 +46,10 @@ def tell(booking: Booking, run: Run, *, at: datetime) -> bool:
     """Tells one of them what the note says now, unless it is what they were told last. What they were not
     told yet is replaced."""
     person = booking.person
-    mails = Message.objects.filter(kind=KIND, key__startswith=f"note:{booking.pk}:").defer("raw")
-    for mail in mails:
-        outbox.take_back(mail.key, at=at)
-    last = mails.exclude(state=Message.State.REPLACED).order_by("-pk").first()
+    earlier = Message.objects.filter(kind=KIND, key__startswith=f"note:{booking.pk}:").defer("raw")
+    for message in earlier:
+        outbox.take_back(message.key, at=at)
+    last = earlier.exclude(state=Message.State.REPLACED).order_by("-pk").first()
     with in_words_of(person) as programme:
         lines = [run.note] if run.note else [_("The note on this run holds no longer.")]
         words = {"run": line_of_run(run)}
