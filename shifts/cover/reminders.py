@@ -64,7 +64,7 @@ def is_reminded(person: Person) -> bool:
 @dataclass(frozen=True)
 class Evening:
     """What somebody is to be reminded of on an evening: their runs of the date that follows. With `week`
-    those of the six dates after it too."""
+    those of the six dates after it too; without, of these only where door notes are new."""
 
     person: int
     day: date
@@ -92,17 +92,16 @@ def evenings(at: datetime, programme: Programme, policy: Policy) -> list[Evening
     if not due:
         return []
     asked = confirmations_due(due, at, policy=policy)
+    told = Told.of({one.person_id for one in due}, since=at - 2 * WEEK)
     same = [one for one in due if is_usual(one) and one.pk not in asked]
-    usual = {one.pk for one in same} - with_new_doors(same, moments)
-    lately = weeks_told({one.person_id for one in due}, since=at - 2 * WEEK)
+    usual = {one.pk for one in same} - with_new_doors(same, moments, told)
     found: dict[str, Evening] = {}
     for one in due:
-        day, last = one.run.local_date, lately.get(one.person_id)
-        week = one.pk in usual and (last is None or last + WEEK <= day)
+        week = one.standing_id is not None and told.is_week_due(one.person_id, one.run.local_date)
         if week or one.pk not in usual:
             before = found.get(keys[one.pk])
             week = week or (before is not None and before.week)
-            found[keys[one.pk]] = Evening(one.person_id, day, week)
+            found[keys[one.pk]] = Evening(one.person_id, one.run.local_date, week)
     return list(found.values())
 
 
@@ -111,47 +110,64 @@ def is_usual(booking: Booking) -> bool:
     return booking.standing_id is not None and not booking.run.hand_edited
 
 
-def with_new_doors(bookings: Sequence[Booking], moments: dict[date, datetime]) -> set[int]:
-    """The keys of those whose run stops where door notes were written in the last week, which its driver has
-    not read. Older ones stood in a mail before."""
+@dataclass(frozen=True)
+class Told:
+    """What some people were reminded of lately, by their keys: when last, and from which date on with the
+    runs of a whole week."""
+
+    last: dict[int, datetime]
+    week: dict[int, date]
+
+    @classmethod
+    def of(cls, people: Iterable[int], *, since: datetime) -> Told:
+        """One query."""
+        kinds = [REMINDER, OF_THE_WEEK]
+        rows = Message.objects.filter(person__in=list(people), kind__in=kinds, created_at__gte=since)
+        told = cls({}, {})
+        for person, kind, key, at in rows.order_by("created_at").values_list(
+            "person", "kind", "key", "created_at"
+        ):
+            told.last[person] = at
+            if kind == OF_THE_WEEK:
+                told.week[person] = date.fromisoformat(key.rpartition(":")[2])
+        return told
+
+    def is_week_due(self, person: int, day: date) -> bool:
+        last = self.week.get(person)
+        return last is None or last + WEEK <= day
+
+
+def with_new_doors(bookings: Sequence[Booking], moments: dict[date, datetime], told: Told) -> set[int]:
+    """The keys of those whose run stops where door notes were written in the last week, since their last
+    mail, and which its driver has not read: every mail names those of the week that follows."""
     if not bookings:
         return set()
-    since = min(moments.values()) - WEEK
     stops: dict[int, set[int]] = {}
     rows = Stop.objects.filter(run__in={one.run_id for one in bookings})
     for run, site in rows.values_list("run", "site"):
         stops.setdefault(run, set()).add(site)
     sites = {site for found in stops.values() for site in found}
-    written = DoorNotes.objects.filter(site__in=sites, written_at__gte=since)
+    written = DoorNotes.objects.filter(site__in=sites, written_at__gte=min(moments.values()) - WEEK)
     lately = list(written.values_list("site", "revision", "written_at"))
-    if not lately:
-        return set()
-    read = doors.revisions_read({one.person_id for one in bookings}, sites, on=min(moments))
+    read = doors.revisions_read({one.person_id for one in bookings}, sites, on=min(moments)) if lately else {}
+
+    def is_news(booking: Booking, site: int, revision: int, at: datetime) -> bool:
+        moment, last = moments[booking.run.local_date], told.last.get(booking.person_id)
+        since = max(moment - WEEK, last) if last else moment - WEEK
+        return since <= at < moment and read.get((booking.person_id, site), 0) < revision
+
     return {
         one.pk
         for one in bookings
-        for site, revision, at in lately
-        if site in stops[one.run_id]
-        and moments[one.run.local_date] - WEEK <= at < moments[one.run.local_date]
-        and read.get((one.person_id, site), 0) < revision
+        if any(site in stops[one.run_id] and is_news(one, site, *rest) for site, *rest in lately)
     }
-
-
-def weeks_told(people: Iterable[int], *, since: datetime) -> dict[int, date]:
-    """By the person's key, the first date of their last mail with the runs of a week. One query."""
-    rows = Message.objects.filter(person__in=list(people), kind=OF_THE_WEEK, created_at__gte=since)
-    found: dict[int, date] = {}
-    for person, key in rows.values_list("person", "key"):
-        day = date.fromisoformat(key.rpartition(":")[2])
-        found[person] = max(day, found.get(person, day))
-    return found
 
 
 @transaction.atomic
 def send(evening: Evening, at: datetime, programme: Programme, policy: Policy) -> bool:
     """One mail; False where another worker was first, or they are off meanwhile."""
     person = Person.objects.locked().get(pk=evening.person)
-    last = evening.day + WEEK - DAY if evening.week else evening.day
+    last = evening.day + WEEK - DAY
     theirs = booked(at).filter(person=person, run__local_date__gte=evening.day, run__local_date__lte=last)
     bookings = list(theirs.prefetch_related("run__stops__site__contacts", "run__bookings__person"))
     near = [one for one in bookings if one.run.local_date == evening.day]
@@ -159,11 +175,15 @@ def send(evening: Evening, at: datetime, programme: Programme, policy: Policy) -
         return False
     asked = confirmations_due(near, at, policy=policy)
     with in_words_of(person) as shown:
-        later = [one for one in bookings if one not in near]
         sites = {site for one in bookings for site in one.run.site_ids}
         unread = unread_sites(person, sites, on=evening.day)
+        later = [
+            one
+            for one in bookings
+            if one.run.local_date > evening.day and (evening.week or unread & set(one.run.site_ids))
+        ]
         context = {
-            "subject": subject_of(near, later, asks=bool(asked)),
+            "subject": subject_of([*near, *(later if evening.week else [])], asks=bool(asked)),
             "name": person.first_name,
             "runs": [card_of(one, shown, asks=one.pk in asked, unread=unread) for one in near],
             "later": [later_line(one, unread) for one in later],
@@ -190,9 +210,9 @@ def unread_sites(person: Person, sites: set[int], *, on: date) -> set[int]:
     return {site for site, revision in newest.items() if read.get((person.pk, site), 0) < revision}
 
 
-def subject_of(near: Sequence[Booking], later: Sequence[Booking], *, asks: bool) -> str:
+def subject_of(bookings: Sequence[Booking], *, asks: bool) -> str:
     """With the date, not "tomorrow": the mail may be read later."""
-    run, count = near[0].run, len(near) + len(later)
+    run, count = bookings[0].run, len(bookings)
     start = localtime(run.starts_at)
     words = {"run": run.title, "day": date_format(start), "time": time_format(start), "count": count}
     if asks:
@@ -249,14 +269,17 @@ def ask_for_word(at: datetime, programme: Programme, policy: Policy) -> int:
     call. Where the evening's mail is due, it asks."""
     until = at + timedelta(hours=policy.confirm_hours)
     near = list(booked(at).filter(confirmed_at=None, run__starts_at__lte=until))
+    keys = {one.pk: presence.key_of(one) for one in near}
+    asked = set(Message.objects.filter(key__in=keys.values()).values_list("key", flat=True))
+    near = [one for one in near if keys[one.pk] not in asked and one.person.wants_reminders]
     due = confirmations_due(near, at, policy=policy)
     quiet = quiet_hours(at, policy, programme.zone)
-    asked = 0
+    count = 0
     for one in near:
         waits = quiet is not None and quiet.until < one.run.starts_at and one.person.is_mailed
-        if one.pk in due and one.person.wants_reminders and not waits:
-            asked += not is_in_evening(one, at, programme, policy) and ask(one, at)
-    return asked
+        if one.pk in due and not waits and not is_in_evening(one, at, programme, policy):
+            count += ask(one, at)
+    return count
 
 
 def is_in_evening(booking: Booking, at: datetime, programme: Programme, policy: Policy) -> bool:
