@@ -16,7 +16,7 @@ from email.header import Header
 from email.mime.base import MIMEBase
 from email.mime.multipart import MIMEMultipart
 from email.mime.text import MIMEText
-from email.policy import compat32
+from email.policy import Compat32
 from email.utils import format_datetime, formataddr, make_msgid
 from typing import Any
 
@@ -45,7 +45,19 @@ LEASE = timedelta(minutes=3)  # longer than a mail server may take: EMAIL_TIMEOU
 KEPT = timedelta(days=90)
 NEWS = "news"  # the kind of a notice of several things
 SUBJECT_SHOWN = Message._meta.get_field("subject").max_length  # in lists; the mail itself has it whole
-ON_THE_WIRE = compat32.clone(linesep="\r\n")
+
+
+class OnTheWire(Compat32):
+    """An address to turn mails off stays in the line of its header: folded before it, which RFC 5322 2.2.3
+    allows, it is overlooked by some programs (from memory)."""
+
+    def fold_binary(self, name: str, value: str) -> bytes:
+        if name == "List-Unsubscribe":
+            return f"{name}: {value}\r\n".encode("ascii")
+        return super().fold_binary(name, value)
+
+
+ON_THE_WIRE = OnTheWire(linesep="\r\n")
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 """Private links: each opens one row for one purpose until its nonce changes."""
 
+from datetime import date
+
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -10,6 +12,7 @@ from volunteers.models import Person
 ROW = Person(pk=7)
 NONCE = "spoon"
 TOKEN = links.token("feed", ROW, NONCE)
+DAY = date(2027, 5, 11)
 urls = st.text(st.characters(codec="utf-8"))
 
 
@@ -62,3 +65,27 @@ def test_what_names_no_row(text):
 
 def test_another_spelling_of_the_number_is_another_link():
     assert not links.is_valid("0" + TOKEN, "feed", ROW, NONCE)
+
+
+def test_a_link_with_a_day_says_which():
+    token = links.day_token("sheet", ROW, DAY)
+    assert token.startswith("7-20270511-")
+    assert links.row_number(token) == 7
+    assert links.day_in(token, "sheet", ROW) == DAY
+
+
+@pytest.mark.parametrize(("purpose", "pk"), [("feed", 7), ("sheet", 8), ("sheet", 71)])
+def test_and_opens_nothing_else(purpose, pk):
+    assert links.day_in(links.day_token("sheet", ROW, DAY), purpose, Person(pk=pk)) is None
+
+
+def test_nor_on_another_day():
+    token = links.day_token("sheet", ROW, DAY)
+    for other in ("20270512", "2027-05-11", "2027131", "2027W193", "", "0", "٢٠٢٧٠٥١١"):
+        assert links.day_in(token.replace("20270511", other), "sheet", ROW) is None
+
+
+@given(urls)
+def test_whatever_an_address_holds_has_no_day(text):
+    assume(text != links.day_token("sheet", ROW, DAY))
+    assert links.day_in(text, "sheet", ROW) is None
