@@ -171,7 +171,7 @@ def three_names(runs: Sequence[Run], *, at: datetime) -> dict[int, list[Candidat
     """
     if not runs:
         return {}
-    known, busy, zone = Known.of(runs, at=at), engagements_of_each(runs), Programme.current().zone
+    known, busy = Known.of(runs, at=at), engagements_of_each(runs)
     names: dict[int, list[Candidate]] = {run.pk: [] for run in runs}
     for most in (FIRST_LOOKED_AT, 0):
         lacking = [run for run in runs if len(names[run.pk]) < 3]
@@ -184,7 +184,7 @@ def three_names(runs: Sequence[Run], *, at: datetime) -> dict[int, list[Candidat
         for run in lacking:
             names[run.pk] = [
                 Candidate(people[one.person], known.reasons(one, run))
-                for one in first_three(orders[run.pk], run, people, cleared[run.pk], zone)
+                for one in first_three(orders[run.pk], run, people, cleared[run.pk], known.programme.zone)
             ]
     return names
 

@@ -19,10 +19,11 @@ from django.utils.formats import date_format, time_format
 from django.utils.timezone import localtime
 from django.utils.translation import override
 
-from shifts.cover.attention import Weakness, weaknesses
 from shifts.cover.orientation import OnTheWay, WaitsFor, on_the_way
+from shifts.cover.weaknesses import GAPS, Weakness, weaknesses
 from shifts.models import Booking, Policy, Run
 from shifts.schedule.clock import instant, local_date
+from shifts.seats.alerts import alerts
 from shifts.seats.on_call import as_reached, coordinators, covering
 from sites.log import record
 from sites.models import Event, Programme
@@ -132,7 +133,7 @@ def digest_of(day: date, *, at: datetime) -> Digest:
     """What there is to say of a day; a constant number of queries. Its words are English, as the desk's."""
     until = at + timedelta(days=Policy.current().soon_days)
     runs = list(Run.objects.on_days(day, day).on_the_books().with_closed().with_people())
-    ahead = weaknesses(at=at)
+    ahead = [one for one in weaknesses(at=at) if one.kind not in GAPS or one.run.local_date != day]
     return Digest(
         day=day,
         runs=[line_of(run) for run in runs],
@@ -153,19 +154,6 @@ def line_of(run: Run) -> RunLine:
     if driver is None:
         return RunLine(run, f"needs a driver{beside}", needs=True)
     return RunLine(run, f"{driver.person} drives{beside}", needs=False)
-
-
-def alerts(at: datetime) -> list[Booking]:
-    """Drivers who gave back at short notice, which nobody at the desk has seen yet, of runs that are not
-    over."""
-    notice = timedelta(hours=Policy.current().short_notice_hours)
-    open_ = Booking.objects.drivers().filter(end=Booking.End.GIVEN_BACK, seen_at=None)
-    found = open_.filter(run__ends_at__gt=at, run__cancelled_at=None).select_related("run", "person")
-    return [
-        booking
-        for booking in found.order_by("run__starts_at", "pk")
-        if booking.ended_at and booking.run.starts_at - booking.ended_at <= notice
-    ]
 
 
 def alert_words(booking: Booking) -> str:

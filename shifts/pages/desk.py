@@ -19,17 +19,17 @@ from django.utils.dateparse import parse_date
 from django.utils.timezone import localdate
 from django.views.decorators.http import require_POST, require_safe
 
-from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import three_names
 from shifts.cover.orientation import newcomers_waiting
 from shifts.cover.regulars import Absent, absent_regulars
-from shifts.cover.urgency import unfilled_soon
+from shifts.cover.urgency import Level
+from shifts.cover.weaknesses import Weakness, attention, gaps, marks, weaknesses
 from shifts.models import Booking, Policy, Run, Shift
 from shifts.pages.access import Request, coordinator_only, is_coordinator, keeps_desk
 from shifts.pages.desk_cover import is_alone
 from shifts.pages.desk_days import holidays_shown
 from shifts.pages.desk_no_show import talks_shown
-from shifts.pages.desk_parts import calls_of, card_of, contact_of, seats_of, when
+from shifts.pages.desk_parts import calls_of, card_of, contact_of, how_soon, mark_of, seats_of, when
 from shifts.pages.desk_replies import replies_shown
 from shifts.pages.desk_search import alerts_shown
 from shifts.pages.undo import back_to, offer_undo, undo_offered
@@ -52,23 +52,23 @@ LISTED = 30  # lines of a list before "and more"
 def desk(request: Request) -> HttpResponse:
     at, policy = timezone.now(), Policy.current()
     first = day_asked(request) or localdate(at)
-    gaps = unfilled_soon(at=at, policy=policy)
-    attention = weaknesses(at=at)
+    found = weaknesses(at=at)
+    empty = [one.run for one in gaps(found)]
     ahead = runs_of_days(first, first + timedelta(days=DAYS_AHEAD - 1))
-    absent = absent_regulars([*gaps, *ahead], at=at, policy=policy)
+    absent = absent_regulars([*empty, *ahead], at=at, policy=policy)
     to_tell = Message.objects.to_tell().select_related("person").defer("raw")
     failed = Message.objects.failed().select_related("person").annotate(can_go=~Q(raw=b"")).defer("raw")
     context = {
         "undo": undo_offered(request),
         "alerts": alerts_shown(at),
         "beginnings": beginnings(),
-        "gaps": gaps_shown(gaps[:NAMED], absent, at=at, policy=policy, programme=request.programme),
-        "more_gaps": [card_of(run, at=at, policy=policy) for run in gaps[NAMED:]],
-        "gap_count": len(gaps),
+        "gaps": gaps_shown(empty[:NAMED], absent, at=at, policy=policy, programme=request.programme),
+        "more_gaps": [card_of(run, at=at, policy=policy) for run in empty[NAMED:]],
+        "gap_count": len(empty),
         "join_count": Join.objects.open().count(),
         "newcomers": newcomers_waiting(at=at),
         "soon_until": at + timedelta(days=policy.soon_days),
-        "weak": weak_shown(attention),
+        "weak": weak_shown(attention(found), at),
         "to_tell": [told_row(message) for message in to_tell[:LISTED]],
         "tell_count": to_tell.count(),
         "failed": [told_row(message) for message in failed[:LISTED]],
@@ -78,7 +78,7 @@ def desk(request: Request) -> HttpResponse:
         "alone": is_coordinator(request) and is_alone(),
         "holidays": holidays_shown(localdate(at)),
         **replies_shown(at),
-        "days": days_of(ahead, absent),
+        "days": days_of(ahead, absent, marks(found)),
         "first": first,
         "last": first + timedelta(days=DAYS_AHEAD - 1),
         "is_now": first == localdate(at),
@@ -155,7 +155,7 @@ def gaps_shown(
     ]
 
 
-def weak_shown(found: list) -> list[dict[str, Any]]:
+def weak_shown(found: list[Weakness], at: datetime) -> list[dict[str, Any]]:
     """One entry for each run, with everything that is wrong with it."""
     by_run: dict[int, dict[str, Any]] = {}
     for one in found:
@@ -165,6 +165,8 @@ def weak_shown(found: list) -> list[dict[str, Any]]:
                 "title": one.run.title,
                 "when": when(one.run),
                 "url": reverse("desk_run", args=[one.run.pk]),
+                "level": one.level.value,
+                "soon": how_soon(one.run.starts_at, at),
                 "faults": [],
             },
         )
@@ -198,11 +200,13 @@ def runs_of_days(first: date, last: date) -> list[Run]:
     return list(Run.objects.on_days(first, last).not_dropped().with_closed().with_people())
 
 
-def days_of(runs: list[Run], absent: dict[int, Absent]) -> list[dict[str, Any]]:
+def days_of(
+    runs: list[Run], absent: dict[int, Absent], marked: dict[int, tuple[Level, str]]
+) -> list[dict[str, Any]]:
     """The days that have runs, each with its cards."""
     found: dict[date, list[dict[str, Any]]] = {}
     for run in runs:
-        card = card_of(run, absent=absent.get(run.pk))
+        card = card_of(run, absent=absent.get(run.pk)) | mark_of(run, marked)
         card |= {"stops": [], "note": ""}  # the seats are what is looked for here
         found.setdefault(run.local_date, []).append(card)
     return [{"date": day, "runs": cards} for day, cards in found.items()]
@@ -275,11 +279,14 @@ def week(request: Request) -> HttpResponse:
     dates = [first + timedelta(days=number) for number in range(7)]
     runs: dict[date, list[dict[str, Any]]] = {day: [] for day in dates}
     shown = runs_of_days(dates[0], dates[-1])
-    absent = absent_regulars(shown, at=timezone.now(), policy=Policy.current())
+    at = timezone.now()
+    absent = absent_regulars(shown, at=at, policy=Policy.current())
+    marked = marks(weaknesses(at=at, runs=shown))
     for run in shown:
         # One page has no room for crates and whole names, and a wall is no place for the latter.
         seats = seats_of(run, short=True, absent=absent.get(run.pk))
-        runs[run.local_date].append(card_of(run) | {"seats": seats, "note": ""})
+        card = card_of(run) | mark_of(run, marked)
+        runs[run.local_date].append(card | {"seats": seats, "note": ""})
     closures = list(
         Closure.objects.standing().filter(first__lte=dates[-1], last__gte=first).select_related("site")
     )

@@ -20,10 +20,11 @@ from django.utils.timezone import localdate
 from django.views.decorators.http import require_http_methods, require_POST
 
 from shifts.cover.regulars import Absent, absent_regulars
+from shifts.cover.weaknesses import marks, weaknesses
 from shifts.models import Booking, Policy, Run, Stop
 from shifts.pages import drop_offs
 from shifts.pages.access import Request, coordinator_only
-from shifts.pages.desk_parts import card_of, contact_of, phone_of, sentence, title_and_time
+from shifts.pages.desk_parts import card_of, contact_of, mark_of, phone_of, sentence, title_and_time
 from shifts.pages.desk_runs import page_of, row_posted, run_or_404
 from shifts.pages.forms_days import CANCEL, FIELD_OF, KEEP, DayForm, MessageForm, RunForm
 from shifts.pages.undo import offer_undo
@@ -190,7 +191,10 @@ class Page:
     ) -> HttpResponse:
         forms = self.forms(judge=False) if forms is None else forms
         absent = absent_regulars(self.runs, at=self.at, policy=Policy.current())
+        marked = marks(weaknesses(at=self.at, runs=self.runs))
         rows = [row_of(run, forms.get(run.pk), self.closures, absent.get(run.pk)) for run in self.runs]
+        for row in rows:
+            row["card"] |= mark_of(row["run"], marked)
         shown = self.days_shown(rows, day_forms or {})
         length = self.last - self.first + timedelta(days=1)
         context = {

@@ -14,10 +14,10 @@ from django.utils.timezone import localdate
 from django.views.decorators.http import require_safe
 
 from shifts.calendar.components import newest_doors
-from shifts.cover.attention import weaknesses
 from shifts.cover.pairing import waiting
 from shifts.cover.papers import Paper, State, papers_to_see
 from shifts.cover.regulars import absent_regulars
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.models import Pairing, Policy, Run, Search, Shift, Standing
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk import weak_shown
@@ -75,7 +75,7 @@ def open_matters(at: datetime) -> dict[str, Any]:
     """What is not settled, by kind; empty lists where nothing is."""
     proposed = Pairing.objects.open().select_related("run", "trainee", "lead")
     return {
-        "weak": weak_shown(weaknesses(at=at)),
+        "weak": weak_shown(attention(weaknesses(at=at)), at),
         "searches": [title_and_time(search.run) for search in Search.objects.open().select_related("run")],
         "joins": list(Join.objects.open().select_related("person")),
         "papers": [paper_words(paper) for paper in papers_to_see(at) if paper.state in PAPERS],

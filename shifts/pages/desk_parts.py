@@ -14,7 +14,7 @@ from django.utils.translation import override
 
 from shifts.cover.candidates import Candidate
 from shifts.cover.regulars import Absent
-from shifts.cover.urgency import level
+from shifts.cover.urgency import Level, level
 from shifts.models import Booking, Policy, Run
 from sites.models import Programme
 from volunteers.models import Person
@@ -89,6 +89,14 @@ def card_of(
             "urgency_word": how_soon(run.starts_at, at),
         }
     return card
+
+
+def mark_of(run: Run, marked: dict[int, tuple[Level, str]]) -> dict[str, str]:
+    """For a run's card, how urgent it is and what is wrong; nothing where nothing is."""
+    if run.pk not in marked:
+        return {}
+    level, words = marked[run.pk]
+    return {"urgency": level.value, "urgency_word": words}
 
 
 def crates(run: Run) -> str:

@@ -18,7 +18,7 @@ from shifts.calendar.components import newest_doors
 from shifts.cover.candidates import may_ride, ranked
 from shifts.cover.regulars import Absent, absent_regulars
 from shifts.cover.urgency import level
-from shifts.cover.attention import weaknesses
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.models import Booking, Pairing, Policy, Run, Stop
 from shifts.pages import desk_no_show, desk_search, drop_offs
 from shifts.pages.access import Request, coordinator_only, is_coordinator
@@ -96,7 +96,7 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
     over = run.ends_at <= at
     open_ = not (over or run.is_cancelled or run.closed)
     absent = absent_regulars([run], at=at, policy=Policy.current()).get(run.pk) if open_ else None
-    faults = [] if over or run.is_cancelled else weaknesses(at=at, runs=[run])
+    faults = attention(weaknesses(at=at, runs=[run]))
     context = {
         "undo": undo_offered(request),
         "run": run,

@@ -8,8 +8,8 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from shifts import worker
-from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import call_list
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.models import Booking, HandOver, Policy
 from shifts.schedule.making import Plan, add_shift
 from shifts.seats import breaks, handover, refusals, standing
@@ -166,7 +166,7 @@ class TestOnABreak:
     def test_a_seat_that_was_kept_is_flagged(self, ana):
         put(ana, make_run(starts_at=AT + 2 * DAY))
         breaks.take_break(ana, by=ana.user, at=AT)
-        [fault] = weaknesses(at=AT)
+        [fault] = attention(weaknesses(at=AT))
         assert fault.why.startswith("Ana Aster is on a break since")
         assert "end the break" in fault.do
 
@@ -346,7 +346,7 @@ class TestALongAbsence:
         assert "read the driver briefing again" in words
         assert "ride along once more" in words
         assert not mails_to(idle)
-        assert "not ready to drive alone" in weaknesses(at=AT)[0].why
+        assert "not ready to drive alone" in attention(weaknesses(at=AT))[0].why
 
     def test_the_worker_looks_once_a_day(self, monkeypatch):
         looks = []

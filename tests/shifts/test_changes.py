@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 import pytest
 from icalendar import Calendar
 
-from shifts.cover.attention import weaknesses
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.models import CalendarEntry, Run
 from shifts.schedule.making import Plan, add_shift, make_runs_ahead
 from shifts.seats.booking import give_back, seat
@@ -198,7 +198,7 @@ class TestDatesThatGo:
         assert [message.kind for message in Message.objects.all()] == ["booked"], (
             "nobody is told: nothing moved"
         )
-        (weakness,) = weaknesses(at=LATER)
+        (weakness,) = attention(weaknesses(at=LATER))
         assert (weakness.run, "no longer has this date" in weakness.why) == (run, True)
 
     def test_once_booked_they_are_cancelled_by_the_rule_and_stay_readable(self, shift, stops):
@@ -220,7 +220,7 @@ class TestDatesThatGo:
         assert not shift.runs.filter(off_rule=True).exists()
         assert not shift.runs.exclude(cancelled_at=None).exists()
         assert kept.bookings.live().exists()
-        assert weaknesses(at=LATER) == []
+        assert attention(weaknesses(at=LATER)) == []
         assert Event.objects.about(cancelled).first().verb == "on again"
 
     def test_one_called_off_stays_called_off(self, shift, stops):
@@ -240,7 +240,7 @@ class TestDatesThatGo:
         run.refresh_from_db()
         assert (run.is_cancelled, run.off_rule) == (False, True)
         take(run, ready_person())
-        assert "no longer has this date" in weaknesses(at=LATER)[0].why
+        assert "no longer has this date" in attention(weaknesses(at=LATER))[0].why
 
     def test_put_on_again_nobody_is_told_that_they_had_agreed(self, shift):
         person, run = ready_person(), run_on(shift, 1)
@@ -336,7 +336,7 @@ class TestOneRun:
         first, second = make_run(starts_at=AT + timedelta(days=3)), make_run(starts_at=AT + timedelta(days=4))
         take(first, person), take(second, person)
         reshape_run(second, shape_of(first), by=None, at=LATER)
-        assert {w.run for w in weaknesses(at=LATER) if "too close" in w.why} == {first, second}
+        assert {w.run for w in attention(weaknesses(at=LATER)) if "too close" in w.why} == {first, second}
 
     def test_a_one_off_run(self):
         """Loading 20 minutes, a drive, unloading 20: no length needs to be typed."""

@@ -6,11 +6,11 @@ import pytest
 from django.core.checks import run_checks
 from django.db import transaction
 
-from shifts.cover.attention import weaknesses
 from shifts.cover.leads import could_lead
 from shifts.cover.orientation import Stage, on_the_way
 from shifts.cover.pace import pace
 from shifts.cover.regulars import absent_regulars
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.demo import cast
 from shifts.demo.scenario import fill
 from shifts.models import Booking, CalendarEntry, Policy, Run, Skip, Standing
@@ -123,7 +123,7 @@ class TestWhatIsInIt:
         assert not behind.unfilled().exists()
 
     def test_the_lapsing_insurance_shows_on_the_desk(self):
-        assert any("Barnaby Stoke is not ready" in weakness.why for weakness in weaknesses(at=AT))
+        assert any("Barnaby Stoke is not ready" in weakness.why for weakness in attention(weaknesses(at=AT)))
 
     def test_the_trainee_finds_a_run_to_ride_along_on(self):
         led = (

@@ -53,7 +53,10 @@ def test_at_four_it_says_who_drives_tomorrow_and_what_is_empty(cora, ana):
     assert (mail.person, mail.subject) == (cora, "Tomorrow, Thu, Jul 9: 1 run needs a driver")
     assert "8:00 a.m., Market: Ana Reyes drives" in mail.text
     assert "10:00 a.m., Bakery: needs a driver" in mail.text
-    assert "Not tomorrow" not in mail.text
+    runs, attention = mail.text.split("Needs attention:")
+    assert "Not tomorrow" not in runs
+    assert "Not tomorrow, Fri, Jul 10" in attention
+    assert "Bakery" not in attention, "it is said once"
 
 
 def test_it_is_said_once_however_often_the_worker_looks(cora):

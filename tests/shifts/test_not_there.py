@@ -7,10 +7,9 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from shifts import worker
-from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import call_list, may_drive, may_ride, three_names
 from shifts.cover.regulars import absent_regulars
-from shifts.cover.urgency import unfilled_soon
+from shifts.cover.weaknesses import attention, gaps, weaknesses
 from shifts.models import Booking, Policy, Run
 from shifts.schedule.making import Plan, add_shift
 from shifts.seats import handover, refusals, standing
@@ -106,9 +105,9 @@ class TestBookedBefore:
         if kind == "second":
             put(lead_driver(), run)
         booking = put(bo, run, kind)
-        assert weaknesses(at=AT) == []
+        assert attention(weaknesses(at=AT)) == []
         bar(bo, dock, reason=REASON, by=None, at=AT)
-        [fault] = weaknesses(at=AT)
+        [fault] = attention(weaknesses(at=AT))
         assert fault.why == "Bo Teal is not to be sent to one of these sites."
         assert REASON not in fault.why + fault.do
         booking.refresh_from_db()
@@ -135,7 +134,7 @@ class TestBookedBefore:
                 put(bo, run)
                 bar(bo, dock, by=None, at=AT)
             with CaptureQueriesContext(connection) as queries:
-                assert len(weaknesses(at=AT)) == runs
+                assert len(attention(weaknesses(at=AT))) == runs
             counted.append(len(queries))
         assert counted[0] == counted[1]
 
@@ -171,7 +170,7 @@ class TestTheirRegularRun:
         assert absent_regulars([made], at=later, policy=Policy.current()) == {}
         assert not begun.skips.exists()
         near = made.starts_at - timedelta(days=2)
-        assert made in unfilled_soon(at=near, policy=Policy.current())
+        assert made in [one.run for one in gaps(weaknesses(at=near))]
         told = " ".join(Message.objects.filter(person=bo).values_list("text", flat=True))
         assert "plans Tuesdays with other people" in " ".join(told.split())
         lift(NotAt.objects.get(), by=None, at=later)

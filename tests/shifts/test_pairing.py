@@ -14,8 +14,8 @@ from django.test.utils import CaptureQueriesContext
 from scipy.optimize import linear_sum_assignment
 
 from shifts import worker
-from shifts.cover.attention import weaknesses
 from shifts.cover.pairing import Option, assign, proposals, waiting
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.models import Booking, Pairing, Policy, Run
 from shifts.seats import pairing, refusals, riding
 from shifts.seats.booking import give_back, seat
@@ -933,12 +933,12 @@ class TestHowTheyRide:
 
     def test_a_paper_that_runs_out_later_needs_attention(self, seated, ben, run):
         change_ride(seated, "follows", by=None)
-        assert [one.why for one in weaknesses(at=NOW)] == []
+        assert [one.why for one in attention(weaknesses(at=NOW))] == []
         ben.completions.filter(step__code="insurance").update(valid_until=TODAY)
-        [weak] = weaknesses(at=NOW)
+        [weak] = attention(weaknesses(at=NOW))
         assert weak.why == "Ben Okoro follows in their own car, and a paper is missing on that date."
         change_ride(seated, "along", by=None)
-        assert weaknesses(at=NOW) == []
+        assert attention(weaknesses(at=NOW)) == []
 
     def test_not_of_a_seat_that_is_over_or_given_back_or_the_driver_s(self, seated, run):
         with pytest.raises(riding.NoRide):

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from shifts.cover.attention import weaknesses
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.models import Booking
 from shifts.seats.booking import give_back
 from shifts.seats.changes import cancel_run
@@ -343,10 +343,10 @@ class TestTakenBack:
         assert all_rows() == before
 
     def test_who_depended_on_it_keeps_the_seat_and_is_flagged(self, signed, driven):
-        assert not weaknesses(at=AFTER)
+        assert not attention(weaknesses(at=AFTER))
         assert self.back(signed) == [driven]
         assert driven.run.bookings.live().filter(person=driven.person).exists()
-        [weak] = weaknesses(at=AFTER)
+        [weak] = attention(weaknesses(at=AFTER))
         assert (weak.run, "not ready to drive alone" in weak.why) == (driven.run, True)
 
     def test_what_was_wrong_before_is_not_named(self, signed, driven, tom):

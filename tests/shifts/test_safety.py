@@ -5,8 +5,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import time_machine
 
-from shifts.cover.attention import weaknesses
 from shifts.cover.candidates import may_drive, may_ride
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.models import Booking
 from shifts.seats import handover, refusals, standing
 from shifts.seats.booking import give_back, seat, why_not
@@ -129,7 +129,7 @@ class TestTheirSeat:
     def test_beside_their_guardian(self, tim, rosa, run):
         put(rosa, run)
         assert seat(run=run, person=tim, seat=SECOND, by=None, at=AT).person == tim
-        assert weaknesses(at=AT) == []
+        assert attention(weaknesses(at=AT)) == []
 
     @pytest.mark.parametrize("on_behalf", [False, True])
     def test_never_at_the_wheel_ready_or_not(self, tim, run, on_behalf):
@@ -192,7 +192,7 @@ class TestTheGuardianNoLongerDrives:
         return booking
 
     def flagged(self):
-        return [fault.why for fault in weaknesses(at=AT)]
+        return [fault.why for fault in attention(weaknesses(at=AT))]
 
     def test_given_back(self, booking, tim):
         give_back(booking, by=None, at=AT)

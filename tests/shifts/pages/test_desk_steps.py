@@ -9,7 +9,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from shifts.cover.attention import weaknesses
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.models import Booking
 from shifts.pages.forms_steps import AsksForm, NewStepForm, StopForm, WordsForm
 from sites.models import Event
@@ -242,7 +242,7 @@ class TestANewStep:
         save(desk, NEW, form)
         booking.refresh_from_db()
         assert booking.is_live
-        assert [weak.why for weak in weaknesses(at=NOW)] == [
+        assert [weak.why for weak in attention(weaknesses(at=NOW))] == [
             "Ana Reyes is not ready to drive alone on that date."
         ]
         assert "Ana Reyes is not ready to drive alone" in text_of(desk.get("/desk/"))

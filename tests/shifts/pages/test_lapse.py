@@ -7,7 +7,7 @@ import time_machine
 from django.test import Client
 from django.urls import reverse
 
-from shifts.cover.attention import weaknesses
+from shifts.cover.weaknesses import attention, weaknesses
 from shifts.seats.booking import seat
 from tests.factories import PersonFactory, make_ready, make_run
 from tests.shifts.pages.at_the_desk import DAY, NOW, TODAY, desk_client, text_of
@@ -47,7 +47,7 @@ def note(person, days):
 
 
 def flagged():
-    return {weakness.run.title for weakness in weaknesses(at=NOW) if NOT_READY in weakness.why}
+    return {weakness.run.title for weakness in attention(weaknesses(at=NOW)) if NOT_READY in weakness.why}
 
 
 def page(person, name, run=None, **query):

@@ -7,11 +7,14 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from shifts.cover.attention import weaknesses
 from shifts.cover.urgency import Level, level
-from shifts.models import Policy, Run
+from shifts.cover.weaknesses import Kind, attention, gaps, weaknesses
+from shifts.cover.weaknesses import marks as wall_marks
+from shifts.models import Booking, Policy, Run, Shift, Standing
 from shifts.seats.booking import give_back, seat
 from shifts.seats.changes import cancel_run, reshape_run, shape_of
+from shifts.seats.no_shows import came_after_all, did_not_come
+from shifts.seats.presence import confirm
 from shifts.seats.refusals import Elsewhere
 from sites.changes import close_site
 from tests.factories import (
@@ -30,7 +33,7 @@ from volunteers.progress import withdraw
 
 AT = datetime(2027, 5, 3, 15, tzinfo=UTC)
 START = datetime(2027, 5, 11, 12, tzinfo=UTC)
-HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
+DAY, HOUR, MINUTE = timedelta(days=1), timedelta(hours=1), timedelta(minutes=1)
 pytestmark = pytest.mark.django_db
 
 
@@ -45,8 +48,12 @@ def ina():
 
 
 def marks(at=AT):
-    """Run and the words that name each mark."""
-    return [(weakness.run, weakness.why) for weakness in weaknesses(at=at)]
+    """Run and the words that name each mark; but that nobody drives is not what most of these are about."""
+    return [(weakness.run, weakness.why) for weakness in attention(weaknesses(at=at))]
+
+
+def kinds(at=AT):
+    return [weakness.kind for weakness in weaknesses(at=at)]
 
 
 def words(at=AT):
@@ -59,9 +66,104 @@ def test_a_sound_run_has_no_mark(run):
     assert marks() == []
 
 
-def test_an_empty_seat_is_no_weakness(run):
-    """It stands first on the desk; marked twice it would be noise."""
-    assert marks() == []
+class TestNobodyDrives:
+    @pytest.mark.parametrize(
+        ("ahead", "expected"),
+        [(13 * HOUR, Level.URGENT), (12 * HOUR, Level.NOW), (3 * DAY, Level.SOON), (20 * DAY, Level.LATER)],
+    )
+    def test_with_its_level(self, run, ahead, expected):
+        [one] = weaknesses(at=START - ahead)
+        assert (one.run, one.kind, one.level) == (run, Kind.NO_DRIVER, expected)
+        assert [each.run for each in gaps([one])] == ([] if expected == Level.LATER else [run])
+        assert attention([one]) == []
+
+    def test_until_it_is_over_even_once_it_has_begun(self, run):
+        assert [one.level for one in weaknesses(at=run.ends_at - MINUTE)] == [Level.NOW]
+        assert weaknesses(at=run.ends_at) == []
+
+    def test_somebody_in_the_second_seat_drives_nothing(self, run, ina):
+        put(ina, run, "second")
+        assert kinds() == [Kind.NO_DRIVER]
+
+    def test_not_where_somebody_does_or_nobody_needs_to(self, run, ina):
+        booking = put(ina, run)
+        assert kinds() == []
+        give_back(booking, by=None, at=AT)
+        assert kinds() == [Kind.NO_DRIVER]
+        close_site(run.ordered_stops[0].site, first=run.local_date, last=run.local_date, by=None)
+        assert kinds() == []
+        cancel_run(make_run(starts_at=START), reason="Snow.", by=None, at=AT)
+        assert kinds() == []
+
+    def test_kept_for_its_regular_driver_until_the_day(self, run, ina):
+        """Four days before the run it is everybody's."""
+        shift, day = Shift.objects.create(name="Dairy run"), run.local_date
+        Run.objects.update(shift=shift, slot_date=day)
+        Standing.objects.create(shift=shift, person=ina, anchor=day, from_day=day, made_at=AT)
+        assert kinds(START - 4 * DAY - 12 * HOUR) == []
+        assert kinds(START - 4 * DAY) == [Kind.NO_DRIVER]
+
+
+class TestDidNotCome:
+    def test_in_the_place_of_an_empty_seat(self, run, ina):
+        missed = did_not_come(put(ina, run), by=None, at=START + 5 * MINUTE)
+        [one] = weaknesses(at=START + 6 * MINUTE)
+        assert (one.kind, one.level) == (Kind.DID_NOT_COME, Level.NOW)
+        assert one.why == "Ina Quell did not come, and nobody drives it now."
+        assert gaps([one]) == [one]
+        came_after_all(missed, by=None, at=START + 7 * MINUTE)
+        assert weaknesses(at=START + 8 * MINUTE) == []
+
+    def test_no_longer_once_somebody_else_drives_or_it_is_over(self, run, ina):
+        did_not_come(put(ina, run), by=None, at=START + 5 * MINUTE)
+        assert weaknesses(at=run.ends_at) == []
+        put(ready_person(), run)
+        assert weaknesses(at=START + 6 * MINUTE) == []
+
+
+class TestNotConfirmed:
+    SILENT = datetime(2027, 5, 10, 23, tzinfo=UTC)  # 7 p.m. on the eve, in New York
+    SECOND = timedelta(seconds=1)
+
+    def booked(self, person, run, seat_name="driver"):
+        booking = put(person, run, seat_name)
+        Booking.objects.filter(pk=booking.pk).update(booked_at=AT)
+        return booking
+
+    def test_from_the_evening_on_until_the_start(self, run, ina):
+        self.booked(ina, run)
+        assert kinds(self.SILENT - self.SECOND) == []
+        [one] = weaknesses(at=self.SILENT)
+        assert (one.kind, one.level) == (Kind.NOT_CONFIRMED, Level.URGENT)
+        assert one.why == "Ina Quell has not said that they will be there."
+        assert kinds(START - self.SECOND) == [Kind.NOT_CONFIRMED]
+        assert kinds(START) == []
+
+    def test_once_they_have_said_so(self, run, ina):
+        confirm(self.booked(ina, run), how="phone", by=None, at=self.SILENT)
+        assert kinds(self.SILENT) == []
+
+    def test_of_a_run_that_is_closed_nobody_waits_for_a_word(self, run, ina):
+        self.booked(ina, run)
+        close_site(run.ordered_stops[0].site, first=run.local_date, last=run.local_date, by=None)
+        assert kinds(self.SILENT) == []
+
+    def test_a_regular_driver_and_whoever_took_it_today_are_taken_at_their_word(self, run, ina):
+        shift, day = Shift.objects.create(name="Dairy run"), run.local_date
+        standing = Standing.objects.create(shift=shift, person=ina, anchor=day, from_day=day, made_at=AT)
+        Booking.objects.filter(pk=self.booked(ina, run).pk).update(standing=standing)
+        assert kinds(self.SILENT) == [Kind.NOT_CONFIRMED], "of their first run alone"
+        for n in (1, 2, 3):
+            self.booked(ina, make_run(starts_at=START - n * 7 * DAY))
+        assert kinds(self.SILENT) == []
+        late = make_run(starts_at=START)
+        Booking.objects.filter(pk=put(ready_person(), late).pk).update(booked_at=START - 20 * HOUR)
+        assert kinds(self.SILENT) == []
+
+    def test_whoever_rides_along_says_nothing(self, run, ina):
+        confirm(self.booked(lead_driver(), run), how="phone", by=None, at=AT)
+        self.booked(ina, run, "second")
+        assert kinds(self.SILENT) == []
 
 
 class TestTheDriver:
@@ -205,7 +307,7 @@ class TestTwoPlaces:
 
     def test_one_that_is_over_is_close_to_nothing(self, ina):
         first, _second = self.pair(ina, 14 * MINUTE)
-        assert marks(at=first.ends_at) == []
+        assert self.CLOSE not in words(at=first.ends_at)
 
     def test_asked_of_one_run_it_knows_the_others(self, ina):
         first, _second = self.pair(ina, 14 * MINUTE)
@@ -229,8 +331,23 @@ def test_marks_come_in_the_order_of_the_runs(ina):
     assert [run for run, _why in marks()] == [sooner, later]
 
 
+def test_words_for_a_wall_name_nobody(run, ina):
+    put(PersonFactory(), run, "second")
+    later = make_run(starts_at=AT + 30 * DAY)
+    put(ina, make_run(starts_at=AT + 30 * DAY))
+    set_cars(ina, [{"label": "", "crates": 1}], by=None)
+    Run.objects.filter(bookings__person=ina).update(crates=2)
+    found = weaknesses(at=START - 3 * DAY)
+    assert later in [one.run for one in found]
+    assert wall_marks(found) == {
+        run.pk: (Level.SOON, "needs a driver, no lead driver for the trainee"),
+        ina.bookings.get().run_id: (Level.LATER, "the car is too small"),
+    }
+
+
 def test_queries_do_not_grow_with_runs():
-    """Runs with stops, sites and people (3); the gate; cars; policy, programme, other runs with stops (4)."""
+    """Runs with stops, sites and people (3); policy, programme; the gate; cars; policy, programme, other runs
+    with stops (4)."""
     Policy.current()
     counted = []
     for runs in (2, 20):
