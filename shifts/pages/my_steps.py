@@ -207,7 +207,7 @@ class MySteps:
         ahead = next((ride for ride in self.rides if ride.run.ends_at > self.at), None)
         if ridden:
             return self.waits_for_word(ridden)
-        if ahead:
+        if ahead and ahead.lead_name:
             return {
                 "state": "waiting",
                 "word": _("You ride along: %(when)s") % {"when": parts.when(ahead.run.starts_at)},
@@ -220,6 +220,14 @@ class MySteps:
             return self.proposed_facts(self.to_answer)
         if self.agreed_to:
             return self.agreed_facts(self.agreed_to)
+        if ahead:
+            return {
+                "state": "waiting",
+                "word": _("No lead driver now: %(when)s") % {"when": parts.when(ahead.run.starts_at)},
+                "hint": _("You keep the seat in case one takes the run, and we look for another ride."),
+                "url": reverse("run", args=[ahead.run_id]),
+                "action": _("Look at the run"),
+            }
         if self.ride_with_room:
             first = self.ride_with_room.local_date
             return {"word": word, "url": reverse("runs") + f"?from={first.isoformat()}"}

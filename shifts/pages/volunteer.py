@@ -40,7 +40,7 @@ from shifts.seats.refusals import AlreadyOn, Refusal
 from shifts.seats.rides import led_on, ride_of, sign_off_ride
 from sites.models import Programme
 from volunteers import clearance
-from volunteers.models import Person, Step, StepTerm
+from volunteers.models import Join, Person, Step, StepTerm
 from volunteers.progress import NotPossible
 
 DAYS_A_PAGE = 7
@@ -99,7 +99,7 @@ def rides_to_sign_off(lead: Person, at: datetime) -> list[Booking]:
 def home(request: Request) -> HttpResponse:
     person = request.person
     if person is None:
-        return render(request, "volunteer/visitor.html", {"signed_in": request.user.is_authenticated})
+        return visitor(request)
     at = timezone.now()
     runs = list(with_lacking(runs_ahead_of(person, at), person).with_closed().with_people())
     steps = lacking_steps(runs)
@@ -118,6 +118,14 @@ def home(request: Request) -> HttpResponse:
     if not context["rides_asked"]:
         context["thing"] = thing_at_home(mine, runs)
     return render(request, "volunteer/home.html", context)
+
+
+def visitor(request: Request) -> HttpResponse:
+    """Of somebody who acts for nobody here; perhaps they asked to join, and the answer was no."""
+    signed_in = request.user.is_authenticated
+    asked = Join.objects.filter(person__user=request.user) if signed_in else Join.objects.none()
+    declined = asked.filter(state=Join.State.DECLINED).exists()
+    return render(request, "volunteer/visitor.html", {"signed_in": signed_in, "declined": declined})
 
 
 def thing_at_home(mine: MySteps, runs: list[Run]) -> NextThing | None:
@@ -167,6 +175,7 @@ def next_run(run: Run, person: Person, lacking: list[Step]) -> dict[str, Any]:
         "note": run.note,
         "beside": page.beside(run, person),
         "missing": [parts.missing_task(step, back=back) for step in lacking] if drives else [],
+        "unled": page.is_unled(run, person),
     }
 
 

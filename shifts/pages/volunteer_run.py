@@ -23,6 +23,7 @@ from shifts.seats.booking import why_not
 from shifts.seats.keeping import kept_for, release_day
 from shifts.seats.refusals import Kept, NoSecondSeat, NotReady, Refusal, Taken
 from shifts.seats.rides import ride_of
+from shifts.seats.riding import unled_trainees
 from volunteers import clearance
 from volunteers.models import Person, Step
 from volunteers.progress import today
@@ -66,6 +67,7 @@ def facts(
     asked_to_read = any(offer["doors"] for offer in offers)
     new_doors = [] if over or run.is_cancelled or asked_to_read else to_read_first(run, person, doors)
     regular = regular_keeping(run, at)
+    unled = run.starts_at > at and is_unled(run, person)
     return {
         "run": run,
         "when": parts.when(run.starts_at),
@@ -95,7 +97,8 @@ def facts(
         "missing": missing_tasks(run, person, new_doors)
         if drives(run, person) and run.starts_at > at
         else [],
-        "next_steps": next_steps(run, person, mine) if mine and run.starts_at > at else [],
+        "unled": unled,
+        "next_steps": next_steps(run, person, mine) if mine and run.starts_at > at and not unled else [],
         "household": household_on(run, person),
         "problem": problem,
         "changed": changed,
@@ -107,6 +110,16 @@ def facts(
 def drives(run: Run, person: Person) -> bool:
     mine = parts.seat_on(run, person)
     return mine is not None and mine.seat == Seat.DRIVER
+
+
+def is_unled(run: Run, person: Person) -> bool:
+    """Whether they ride along as a trainee, and no lead driver drives now. No query where one does."""
+    mine = parts.seat_on(run, person)
+    if mine is None or mine.seat == Seat.DRIVER:
+        return False
+    if any(one.seat == Seat.DRIVER and one.person.is_lead for one in run.seated):
+        return False
+    return unled_trainees().filter(pk=mine.pk).exists()
 
 
 def regular_keeping(run: Run, at: datetime) -> Standing | None:

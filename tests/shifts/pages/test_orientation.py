@@ -271,6 +271,18 @@ class TestNextThing:
         put(newcomer, run, Booking.Seat.SECOND)
         assert self.next(client).word.startswith("Waits for a run with room")
 
+    def test_a_ride_that_lost_its_lead_driver_says_so_and_another_is_answered_first(self, client, newcomer):
+        self.but(newcomer, "ride")
+        run, other, lead = make_run(), make_run(starts_at=NOW + 4 * DAY), lead_driver()
+        put(ready_person(), run)
+        put(newcomer, run, Booking.Seat.SECOND)
+        put(lead, other)
+        thing = self.next(client)
+        assert (thing.state, thing.word) == ("waiting", "No lead driver now: Fri, Jun 5, 10:00 a.m.")
+        assert "You keep the seat" in thing.how
+        Pairing.objects.create(run=other, trainee=newcomer, lead=lead, proposed_at=NOW)
+        assert tasks(client)["Shadow ride"]["word"].startswith("A ride is proposed")
+
     def test_a_proposed_ride_is_answered_first(self, client, newcomer):
         run = make_run(title="Plum run", starts_at=NOW + 2 * DAY)
         lead = lead_driver(name="Lee Lead")

@@ -26,7 +26,7 @@ from tests.factories import (
 )
 from tests.shifts.pages.at_the_desk import DAY, NONSENSE, NOW, TODAY, queries_of, said, text_of
 from volunteers.doors import publish, read
-from volunteers.models import Completion, Message, Person, SignOff, Step
+from volunteers.models import Completion, Join, Message, Person, SignOff, Step
 from volunteers.people import leave, sign_in_for
 from volunteers.progress import complete, withdraw
 
@@ -110,6 +110,13 @@ class TestVisitor:
         leave(ana, by=None)
         assert "Nobody on the list has" in words_of(client.get("/"))
 
+    def test_whoever_was_declined_is_told_kindly_and_not_to_ask_for_their_address(self, client, ana):
+        Join.objects.create(person=ana, state="declined", asked_at=NOW, settled_at=NOW)
+        type(ana).objects.filter(pk=ana.pk).update(left_on=NOW.date())
+        page = words_of(client.get("/"))
+        assert "Your request to join was answered" in page
+        assert "no volunteer goes with this address" not in page
+
     def test_a_coordinator_without_a_person_is_shown_the_desk(self, client):
         user = sign_in_for("desk@example.org")
         user.is_coordinator = True
@@ -154,6 +161,24 @@ class TestHome:
         page = client.get("/")
         assert page.context["next_run"] is None
         assert "No run yet" in words_of(page)
+
+    def test_a_trainee_reads_that_the_lead_driver_is_gone(self, client, tom, lee):
+        run = make_run()
+        driven = put(lee, run)
+        put(tom, run, Booking.Seat.SECOND)
+        client.force_login(tom.user)
+        words = "No lead driver drives this run now."
+        for page in ("/", at(run)):
+            assert words not in words_of(client.get(page))
+        give_back(driven, by=lee.user)
+        for page in ("/", at(run)):
+            assert words in words_of(client.get(page))
+        assert "Meet your driver" not in words_of(client.get(at(run)))
+
+    def test_but_no_helper_who_is_ready(self, client, ana):
+        run = make_run()
+        put(ana, run, Booking.Seat.SECOND)
+        assert "No lead driver" not in words_of(client.get("/"))
 
     def test_a_closed_site_is_said(self, client, ana):
         run = make_run()
