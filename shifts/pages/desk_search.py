@@ -21,7 +21,7 @@ from shifts.cover.asking import Pool, pool_of
 from shifts.cover.candidates import CallList
 from shifts.models import Ask, Booking, Policy, Run, Search
 from shifts.pages.access import Request, coordinator_only
-from shifts.pages.desk_parts import contact_of, title_and_time, when
+from shifts.pages.desk_parts import contact_of, sentence, title_and_time, when
 from shifts.pages.undo import back_to, offer_undo
 from shifts.seats import alerts
 from shifts.seats.keeping import kept_for
@@ -79,7 +79,8 @@ def why_nobody(run: Run, found: Search) -> str:
         return f"The run is kept for its regular driver; then, {moment(found.next_at)}, others are asked."
     quiet = asking.quiet_hours(at, policy, zone)
     if quiet and found.next_at:
-        return f"These are quiet hours: the first are asked {moment(found.next_at)}. Call whom you can."
+        asked = sentence(f"These are quiet hours: the first are asked {moment(found.next_at)}")
+        return f"{asked} Call whom you can."
     if quiet:
         return "These are quiet hours until the run starts. Call whom you can."
     return "Everybody who may be asked by mail has been. Call the others."
@@ -103,7 +104,8 @@ def stop(request: Request, run: Run) -> None:
 
 
 def by_hand(request: Request, run: Run) -> None:
-    keys = [int(value) for value in request.POST.getlist("person") if value.isascii() and value.isdecimal()]
+    chosen = request.POST.getlist("person")
+    keys = [int(value) for value in chosen if value.isascii() and value.isdecimal() and len(value) < 19]
     if not keys:
         messages.error(request, "Nobody was asked: tick at least one name.")
         return
@@ -132,7 +134,7 @@ def facts_for_run(run: Run, at: datetime, *, needed: bool, calls: CallList | Non
             "needed": needed,
             "search": last,
             "open": open_one,
-            "next": moment(open_one.next_at) if open_one and open_one.next_at else "",
+            "next": sentence(moment(open_one.next_at)) if open_one and open_one.next_at else "",
             "ended": ended_words(last) if last and last.ended_at else "",
             "groups": groups_of(last) if last else [],
             "quiet_until": time_format(localtime(quiet.until)) if quiet else "",
@@ -231,6 +233,6 @@ def seen(request: Request, pk: int) -> HttpResponse:
         return redirect(back)
     if alerts.mark_seen(booking, by=request.user):
         said = f"Seen: {booking.person.name} cannot make it, {title_and_time(booking.run)}"
-        messages.success(request, said if said.endswith(".") else said + ".")
+        messages.success(request, sentence(said))
         offer_undo(request, "Undo: show it again", reverse("desk_seen", args=[pk]), back="yes", next=back)
     return redirect(back)

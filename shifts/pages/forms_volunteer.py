@@ -195,7 +195,7 @@ class MailsForm(forms.ModelForm):
                 "On the eve, with the run sheet; and before some runs the question whether you will be there."
             ),
             "requests_a_week": gettext_lazy(
-                "Counted over seven days; one more may come when it is urgent. Empty: as the coordinator set it."
+                "Counted over seven days; one more may come when it is urgent. Empty: as the coordinator set."
             ),
         }
 
