@@ -238,6 +238,11 @@ class EventQuerySet(models.QuerySet["Event"]):
         in_order = sorted(found, key=attrgetter("at", "pk"))
         return {event.person_id: event for event in in_order if event.person_id is not None}
 
+    def blank(self, person: int) -> int:
+        """Of somebody whose data is deleted, takes out what their events held; that something was done,
+        when and by whom stays. The one change there is."""
+        return super(EventQuerySet, self.filter(person_id=person)).update(before=None, after=None)
+
     def update(self, **values):
         raise TypeError("An event is written once.")
 
@@ -246,7 +251,7 @@ class EventQuerySet(models.QuerySet["Event"]):
 
 
 class Event(models.Model):
-    """What was done, when, by whom. Written once, never changed or deleted."""
+    """What was done, when, by whom. Written once, never deleted, and changed by `blank` alone."""
 
     at = models.DateTimeField(db_index=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")

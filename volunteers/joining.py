@@ -11,11 +11,12 @@ from allauth.mfa.models import Authenticator
 from allauth.usersessions.models import UserSession
 from django.contrib.sessions.backends.db import SessionStore
 from django.db import IntegrityError, transaction
-from django.db.models import ProtectedError
+from django.db.models import ProtectedError, Q, QuerySet
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from sites.log import record
+from sites.models import Event
 from volunteers.models import Availability, Car, Join, Person, User
 from volunteers.people import sign_in_for
 from volunteers.progress import NotPossible, today
@@ -120,6 +121,8 @@ def move(join: Join, act: str, to: str, *, at: datetime, settled_by: Any = None,
             _("This is not possible any more: the request is %(state)s.")
             % {"state": join.get_state_display()}
         )
+    if person.left_on and join.settled_at is None:
+        raise NotPossible(f"{person.name} has left meanwhile. Their own page brings them back.")
     settled = to in (State.ACCEPTED, State.DECLINED)
     join.state = to
     join.settled_at, join.settled_by = (at, settled_by) if settled else (None, None)
@@ -169,9 +172,10 @@ def answer(join: Join, reply: str, *, by: Any, at: datetime | None = None) -> Jo
 
 @transaction.atomic
 def decline(join: Join, *, by: Any, at: datetime | None = None) -> Join:
-    """They are not taken in: their sign-in acts for nobody from now on."""
+    """They are not taken in: their sign-in acts for nobody from now on, and no photograph of theirs stays."""
     at = at or timezone.now()
     join = move(join, "decline", State.DECLINED, settled_by=by, at=at)
+    join.person.photos.all().delete()  # after the lock, so that none comes in behind it
     record(verb="request declined", subject=join.person, person=join.person, by=by, at=at)
     return join
 
@@ -198,20 +202,28 @@ def undo(join: Join, *, by: Any, at: datetime | None = None) -> Join:
 
 
 def prune(at: datetime) -> int:
-    """Forgets those who were declined long ago, and what visitors typed who never came to the code."""
+    """Forgets those who were declined long ago, or left before they had an answer, and what visitors typed
+    who never came to the code."""
     SessionStore.clear_expired()
-    old = Join.objects.filter(state=State.DECLINED, settled_at__lt=at - KEPT)
-    gone = list(old.exclude(person__left_on=None).select_related("person"))
-    for join in gone:
-        forget(join, at=at)
-    return len(gone)
+    return sum(forget(join, at=at) for join in list(to_forget(at)))
+
+
+def to_forget(at: datetime) -> QuerySet[Join]:
+    before = at - KEPT
+    gone = Q(state=State.DECLINED, settled_at__lt=before) | Q(
+        settled_at=None, person__left_on__lt=today(before)
+    )
+    return Join.objects.filter(gone).exclude(person__left_on=None)
 
 
 @transaction.atomic
-def forget(join: Join, *, at: datetime) -> None:
-    """Nothing of a declined request stays but its events, which name nobody. A person with records of
-    another kind, such as a run they drove, stays as one who left; only the request goes."""
+def forget(join: Join, *, at: datetime) -> bool:
+    """Nothing of such a request stays but its events, without what they said. A person with records of
+    another kind, such as a run they drove, stays as one who left; only the request goes. False where it was
+    opened again at that moment."""
     person = Person.objects.locked().select_related("user").get(pk=join.person_id)
+    if not to_forget(at).filter(pk=join.pk).exists():
+        return False
     user = person.user
     record(verb="request forgotten", subject=person, person=person, by=None, at=at)
     try:
@@ -219,9 +231,11 @@ def forget(join: Join, *, at: datetime) -> None:
             Person.objects.filter(pk=person.pk).delete()
     except ProtectedError:
         join.delete()
-        return
+        return True
+    Event.objects.blank(person.pk)
     if user and not is_in_use(user):
         forget_sign_in(user)
+    return True
 
 
 def forget_sign_in(user: User) -> None:

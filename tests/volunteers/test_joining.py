@@ -8,11 +8,12 @@ from django.contrib.sessions.models import Session
 
 from shifts.models import Booking
 from sites.models import Event
-from tests.factories import PersonFactory, coordinator, make_run, put
+from tests.factories import PersonFactory, coordinator, make_run, picture, put
 from volunteers import joining
-from volunteers.models import Join, Message, Person, Step, User
+from volunteers.models import Join, Message, PaperPhoto, Person, Step, User
 from volunteers.outbox import Mail, owe
-from volunteers.people import come_back, leave, set_cars
+from volunteers.papers import send
+from volunteers.people import change_person, come_back, leave, set_cars
 from volunteers.progress import NotPossible, complete
 
 pytestmark = pytest.mark.django_db
@@ -223,6 +224,28 @@ class TestMoves:
         with pytest.raises(NotPossible, match="brought back"):
             joining.undo(join, by=cora)
 
+    @pytest.mark.parametrize("act", ["accept", "decline", "ask back"])
+    def test_not_of_somebody_who_has_left_meanwhile(self, cora, act):
+        join = ask()
+        leave(join.person, by=join.person.user)
+        acts = {
+            "accept": lambda: joining.accept(join, by=cora),
+            "decline": lambda: joining.decline(join, by=cora),
+            "ask back": lambda: joining.ask_back(join, "Which days?", by=cora),
+        }
+        with pytest.raises(NotPossible, match="has left"):
+            acts[act]()
+        assert Person.objects.get(pk=join.person_id).left_on
+        come_back(join.person, by=cora)
+        acts[act]()  # the request is open again
+
+    def test_declined_no_photograph_stays(self, cora):
+        join = ask()
+        paper = Step.objects.get(code="license")
+        send(person=join.person, step=paper, data=picture(), by=join.person.user, at=AT)
+        joining.decline(join, by=cora, at=AT)
+        assert not PaperPhoto.objects.exists()
+
     def test_open_requests_the_oldest_first_without_those_who_left(self, cora):
         second = ask(email="b@example.org")
         first = ask(email="a@example.org", at=AT - timedelta(days=1))
@@ -254,6 +277,31 @@ class TestKept:
             "asked to join", "request declined", "request forgotten",
         }  # fmt: skip
         assert "Ida" not in str(list(Event.objects.filter(person_id=ida.pk).values_list("before", "after")))
+
+    def test_what_they_changed_of_themselves_is_not_in_the_log_either(self, cora):
+        join = ask()
+        change_person(join.person, by=join.person.user, name="Ida Otherwise", phone="+15555550199")
+        joining.decline(join, by=cora, at=AT)
+        ben = PersonFactory(name="Ben Otherwise")
+        change_person(ben, by=None, name="Ben Likewise")
+        joining.prune(AT + timedelta(days=91))
+        said = Event.objects.filter(person_id=join.person_id)
+        assert "changed" in said.values_list("verb", flat=True)
+        assert "Ida" not in str(list(said.values_list("before", "after")))
+        assert "Ben Otherwise" in str(Event.objects.get(person_id=ben.pk).before)
+
+    def test_whoever_left_before_there_was_an_answer_is_forgotten_too(self, cora):
+        join = ask()
+        leave(join.person, by=join.person.user, on=AT.date())
+        assert joining.prune(AT + self.DAYS) == 0
+        assert joining.prune(AT + self.DAYS + timedelta(days=2)) == 1
+        assert not Person.objects.filter(pk=join.person_id).exists()
+
+    def test_not_where_the_no_was_taken_back_at_that_moment(self, cora):
+        old = self.declined(cora)
+        joining.undo(old, by=cora, at=LATER)
+        assert joining.forget(old, at=AT + timedelta(days=91)) is False
+        assert Person.objects.filter(pk=old.person_id).exists()
 
     def test_the_address_may_ask_anew(self, cora):
         old = self.declined(cora).person
