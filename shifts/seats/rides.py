@@ -144,6 +144,7 @@ def sign_off_told(
 ) -> SignOff:
     """ "Ready", as the lead driver told the coordinator: of the run of that day where it is known, else of a
     ride that stands in no run. Raises NotPossible with a sentence."""
+    at = at or timezone.now()
     rides = Booking.objects.live().of(trainee).filter(seat=Booking.Seat.SECOND).unsigned()
     for booking in rides.filter(run__local_date=ridden_on, run__cancelled_at=None).select_related("run"):
         ride = ride_of(booking.run)
