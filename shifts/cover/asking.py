@@ -19,7 +19,7 @@ from django.db import transaction
 from django.db.models import Exists, Max, OuterRef, Q
 from django.utils import timezone
 
-from shifts.cover.candidates import CallList, call_list
+from shifts.cover.candidates import CallList, ranked
 from shifts.cover.chances import yes_chances
 from shifts.models import Ask, Booking, Policy, Run, Search
 from shifts.models.run import shut
@@ -154,7 +154,7 @@ def pool_of(
     """For the search that goes on, where there is one. Queries that do not grow with the people; `calls`
     spares those of the call list. `by_hand` is without the limits that a coordinator may set aside."""
     policy = Policy.current()
-    may = [candidate.person for candidate in (calls or call_list(run, at=at)).may]
+    may = [candidate.person for candidate in (calls or ranked(run, at=at)).may]
     keys = [person.pk for person in may]
     asked = set(search.asks.values_list("person", flat=True)) if search else set()
     limits = Limits.of(keys, run, at=at, policy=policy, by_hand=by_hand)

@@ -160,9 +160,6 @@ def ranked(run: Run, *, at: datetime, most: int = 0) -> CallList:
     return CallList(run, at, may, keys)
 
 
-call_list = ranked
-
-
 def three_names(runs: Sequence[Run], *, at: datetime) -> dict[int, list[Candidate]]:
     """For each run, by its key, the first three of its call list.
 

@@ -10,8 +10,8 @@ from django.views.decorators.http import require_POST
 
 from shifts.models import Ask, Run
 from shifts.pages.access import Request, coordinator_only
-from shifts.pages.desk_parts import title_and_time
-from shifts.pages.desk_runs import not_seated, page_of, row_posted, run_or_404, seated_by_phone
+from shifts.pages.desk_parts import sentence, title_and_time
+from shifts.pages.desk_runs import how_told_off, not_seated, page_of, row_posted, run_or_404, seated_by_phone
 from shifts.pages.undo import back_to, offer_undo
 from shifts.seats import requests
 from shifts.seats.calls import take_back_call
@@ -40,7 +40,7 @@ def called(request: Request, pk: int) -> HttpResponse:
         not_seated(request, person, run, refusal)
         return redirect(back)
     if ask.booking:
-        seated_by_phone(request, ask.booking, back)
+        seated_by_phone(request, ask.booking, back, ask=ask.pk)
     elif ask.answer == requests.LATE:
         messages.warning(request, f"{person.name} was not seated: somebody else drives {run.title} now.")
     else:
@@ -54,8 +54,12 @@ def take_back(request: Request, run: Run, back: str) -> HttpResponse:
     asks = Ask.objects.filter(search__run=run).select_related("person")
     value = request.POST["back"]
     ask = get_object_or_404(asks, pk=int(value) if value.isascii() and value.isdecimal() else 0)
-    if take_back_call(ask, by=request.user):
-        messages.success(request, f"Taken back: nothing is noted of a call with {ask.person.name}.")
-    else:
+    drove = ask.answer == requests.YES
+    if not take_back_call(ask, by=request.user):
         messages.info(request, f"{ask.person.name} has answered since, or that was taken back already.")
+    elif drove:
+        done = sentence(f"{ask.person.name} is out of {title_and_time(run)}")
+        messages.success(request, f"{done} {how_told_off(ask.person)}")
+    else:
+        messages.success(request, f"Taken back: nothing is noted of a call with {ask.person.name}.")
     return redirect(back)

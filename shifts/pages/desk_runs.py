@@ -375,19 +375,16 @@ def not_seated(request: Request, person: Person, run: Run, refusal: Refusal) -> 
     messages.error(request, f"{said} {refusal.why} {what_next}".strip())
 
 
-def seated_by_phone(request: Request, booking: Booking, back: str) -> None:
-    """Says who drives or rides along, whether they are told, and offers to undo it."""
+def seated_by_phone(request: Request, booking: Booking, back: str, *, ask: int | None = None) -> None:
+    """Says who drives or rides along, whether they are told, and offers to undo it; with the key of what was
+    noted of a call, that as well."""
     person, run = booking.person, booking.run
     does = "drives" if booking.seat == Booking.Seat.DRIVER else "rides along on"
     done = sentence(f"{person.name} {does} {title_and_time(run)}")
     messages.success(request, f"{done} {how_told(person)}")
-    offer_undo(
-        request,
-        f"Undo: take {person.first_name} out",
-        reverse("desk_unseat", args=[run.pk]),
-        booking=booking.pk,
-        next=back,
-    )
+    name, fields = ("desk_called", {"back": ask}) if ask else ("desk_unseat", {"booking": booking.pk})
+    undo = f"Undo: take {person.first_name} out"
+    offer_undo(request, undo, reverse(name, args=[run.pk]), **fields, next=back)
 
 
 def how_told(person: Person) -> str:

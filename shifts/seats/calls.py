@@ -8,25 +8,27 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
-from shifts.models import Ask, Run
+from shifts.models import Ask, Booking, Run
 from shifts.seats import searches
-from shifts.seats.booking import hold
+from shifts.seats.booking import give_back, hold
 from sites.log import record
 
-NOTED = [Ask.Answer.NO, Ask.Answer.NO_ANSWER]
+NOTED = [Ask.Answer.YES, Ask.Answer.NO, Ask.Answer.NO_ANSWER]
 
 
 @transaction.atomic
 def take_back_call(ask: Ask, *, by: Any, at: datetime | None = None) -> bool:
-    """A "no" or "no answer" that was noted of a call is as if it had not been; False where there is nothing
-    to take back: they have answered themselves, or it was taken back before. A yes is taken back by taking
-    them out of the run."""
+    """What was noted of a call is as if it had not been; after a yes they are out of the run, and told so.
+    False where there is nothing to take back: they have answered themselves, it was taken back before, or
+    the run is over."""
     at = at or timezone.now()
     hold(Run.objects.filter(searches__asks=ask.pk), also=[ask.person_id])
-    ask = Ask.objects.select_related("search__run", "person").get(pk=ask.pk)
-    if ask.answer not in NOTED or ask.answered_by_id is None:
+    ask = Ask.objects.select_related("search__run", "person", "booking").get(pk=ask.pk)
+    if ask.answer not in NOTED or ask.answered_by_id is None or ask.search.run.ends_at <= at:
         return False
     before = {"answer": ask.answer}
+    if ask.booking and ask.booking.is_live:
+        give_back(ask.booking, by=by, end=Booking.End.TAKEN_OUT, at=at)
     if ask.wave == 0 or ask.search.ended_at:
         searches.settle(ask, Ask.Answer.CLOSED, by=by, at=at)
     else:  # they have a mail that they can still answer

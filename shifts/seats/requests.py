@@ -143,12 +143,13 @@ def newest(ask: Ask) -> Ask:
     return later.order_by("-pk").first() or ask
 
 
-def closed(ask: Ask, at: datetime) -> refusals.Refusal | None:
-    """Why there is nothing to answer any more; None while there is, if only "as a back-up"."""
+def closed(ask: Ask, at: datetime, *, on_behalf: bool = False) -> refusals.Refusal | None:
+    """Why there is nothing to answer any more; None while there is, if only "as a back-up". A coordinator
+    still calls about a run that has begun, where its driver did not come."""
     run = ask.search.run
     if run.is_cancelled:
         return refusals.Cancelled(run.cancel_reason)
-    if at >= run.starts_at:
+    if at >= (run.ends_at if on_behalf else run.starts_at):
         return refusals.Over(ended=at >= run.ends_at)
     shut = run.closed_sites()
     if shut:
@@ -165,11 +166,13 @@ def asked_of(person: Person, at: datetime) -> list[Ask]:
 
 def asked_this_week(people: Iterable[int], at: datetime) -> dict[int, int]:
     """By the person's key, about how many runs they were asked in the seven days before `at`, by mail or by
-    phone; nobody who was not. Asked twice about one search, as when the run had moved, counts once.
+    phone; nobody who was not. Asked twice about one search, as when the run had moved, counts once; a call
+    that was noted by mistake does not.
 
     Seven days and not the calendar's week, so that Sunday and Monday do not add up. One query.
     """
     asks = Ask.objects.filter(person__in=people, asked_at__gt=at - WEEK, asked_at__lte=at)
+    asks = asks.exclude(wave=0, answer=CLOSED)
     counts = asks.order_by().values("person").annotate(n=Count("search", distinct=True))
     return dict(counts.values_list("person", "n"))
 
@@ -268,7 +271,7 @@ def answer(
     ask = now(ask)
     if ask.answer == said and (said != YES or (ask.booking and ask.booking.is_live)):
         return ask
-    over = closed(ask, at)
+    over = closed(ask, at, on_behalf=on_behalf)
     if over:
         raise over
     check_word(ask, said)
@@ -371,7 +374,7 @@ def called(run: Run, person: Person, said: str, *, by: Any, at: datetime | None 
     if search is None:
         search = searches.begin(run, next_at=None, by=by, at=at)
     ask = search.asks.filter(person=person).exclude(answer=MOVED).first()
-    if ask is None or (said == SILENT and ask.answer not in ("", SILENT)):
+    if ask is None or (said == SILENT and ask.answer != ""):  # each call that nobody took is one
         ask = ask_person(search, person, wave=0, by=by, at=at, mailed=False)
     return answer(ask, said, by=by, on_behalf=True, at=at)
 

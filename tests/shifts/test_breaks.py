@@ -8,7 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from shifts import worker
-from shifts.cover.candidates import call_list
+from shifts.cover.candidates import ranked
 from shifts.cover.weaknesses import attention, weaknesses
 from shifts.models import Booking, HandOver, Policy
 from shifts.schedule.making import Plan, add_shift
@@ -156,7 +156,7 @@ class TestOnABreak:
         assert refused.value.next
 
     def test_nobody_asks_them(self, away):
-        calls = call_list(make_run(starts_at=AT + DAY), at=AT)
+        calls = ranked(make_run(starts_at=AT + DAY), at=AT)
         assert away not in [one.person for one in calls.may] + [one for one, _why in calls.may_not]
 
     def test_no_regular_run(self, away, shift):

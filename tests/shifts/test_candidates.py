@@ -8,7 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from shifts.cover.candidates import call_list, may_drive, may_ride
+from shifts.cover.candidates import may_drive, may_ride, ranked
 from shifts.models import Booking, Policy, Run
 from shifts.seats.booking import give_back, seat, why_not
 from sites.models import Programme
@@ -48,7 +48,7 @@ def may(run):
 
 def reasons(run, person):
     """Why not; None for whoever may."""
-    calls = call_list(Run.objects.get(pk=run.pk), at=AT)
+    calls = ranked(Run.objects.get(pk=run.pk), at=AT)
     listed = dict(calls.may_not) | {one.person: None for one in calls.may}
     assert len(listed) == len(calls.may) + len(calls.may_not) == Person.objects.drivers().count()
     assert (listed[person] is None) == (person in may(run))
@@ -73,7 +73,7 @@ class TestReady:
     def test_those_who_left_or_only_sort_are_not_listed(self, run, ina):
         change_person(ready_person(), by=None, drives=False)
         change_person(ready_person(), by=None, left_on=run.local_date)
-        calls = call_list(run, at=AT)
+        calls = ranked(run, at=AT)
         assert ([one.person for one in calls.may], calls.may_not) == ([ina], [])
 
 
@@ -156,7 +156,7 @@ class TestTheList:
     def test_least_burdened_first_then_by_name(self, run):
         busy, ben, ann = (ready_person(name=name) for name in ("Aaron", "Ben", "Ann"))
         put(busy, make_run(starts_at=AT + timedelta(days=2)))
-        calls = call_list(run, at=AT)
+        calls = ranked(run, at=AT)
         assert [one.person for one in calls.may] == [ann, ben, busy]
         assert [one.reasons[0] for one in calls.may] == [
             "no runs in these weeks",
@@ -170,7 +170,7 @@ class TestTheList:
         add_away(far, first=run.local_date, last=run.local_date, by=None)
         put(far, make_run(starts_at=START, title="Dairy run"))
         add_away(ina, first=run.local_date, last=run.local_date, by=None)
-        calls = call_list(run, at=AT)
+        calls = ranked(run, at=AT)
         assert [who for who, _why in calls.may_not] == [ina, far]
         assert [why.partition(":")[0] for why in calls.may_not[1][1]] == [
             "not ready",
@@ -190,7 +190,7 @@ class TestTheList:
                 put(person, make_run(starts_at=START + timedelta(hours=Person.objects.count() % 5)))
             fresh = Run.objects.get(pk=run.pk)
             with CaptureQueriesContext(connection) as queries:
-                call_list(fresh, at=AT)
+                ranked(fresh, at=AT)
             counted.append(len(queries))
         assert counted[0] == counted[1] <= 26
 
@@ -221,7 +221,7 @@ def test_the_list_is_right_in_a_busy_week(seed):
             put(person, run)
     seen = set()
     for run in Run.objects.unfilled():
-        calls = call_list(run, at=AT)
+        calls = ranked(run, at=AT)
         assert {one.person for one in calls.may} == set(may_drive(run))
         for one in calls.may:
             assert why_not(run=run, person=one.person, seat="driver", at=AT) is None
@@ -259,6 +259,6 @@ class TestTheSecondSeat:
 
 
 def test_seating_from_the_list_takes_the_person_off_it(run, ina):
-    (candidate,) = call_list(run, at=AT).may
+    (candidate,) = ranked(run, at=AT).may
     seat(run=run, person=candidate.person, seat=Booking.Seat.DRIVER, by=None, on_behalf=True, at=AT)
     assert reasons(run, ina) == ["on this run already"]

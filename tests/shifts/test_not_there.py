@@ -7,7 +7,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from shifts import worker
-from shifts.cover.candidates import call_list, may_drive, may_ride, three_names
+from shifts.cover.candidates import may_drive, may_ride, ranked, three_names
 from shifts.cover.regulars import absent_regulars
 from shifts.cover.weaknesses import attention, gaps, weaknesses
 from shifts.models import Booking, Policy, Run
@@ -70,7 +70,7 @@ def test_elsewhere_and_once_it_has_ended_they_drive(run, ina):
 def test_the_call_list_says_it_to_the_coordinator(run, ina):
     other = ready_person()
     assert set(may_drive(run)) == {other}
-    calls = call_list(run, at=AT)
+    calls = ranked(run, at=AT)
     assert [one.person for one in calls.may] == [other]
     assert calls.may_not == [(ina, ["not at this site"])]
     fresh = Run.objects.with_people().get(pk=run.pk)

@@ -12,7 +12,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from shifts.cover.candidates import call_list, may_drive, three_names
+from shifts.cover.candidates import may_drive, ranked, three_names
 from shifts.models import Booking, Policy, Run, Shift, Stop
 from shifts.seats.changes import cancel_run
 from sites.models import Closure, Programme
@@ -286,7 +286,7 @@ def test_three_names_are_the_first_three_who_may_drive(seed):
     found = set()
     for run in runs:
         three = [one.person for one in names[run.pk]]
-        everybody = [one.person for one in call_list(run, at=NOW).may]
+        everybody = [one.person for one in ranked(run, at=NOW).may]
         assert {person.pk for person in everybody} == set(may_drive(run).values_list("pk", flat=True))
         assert three == everybody[:3]
         found |= {person.pk for person in three}
