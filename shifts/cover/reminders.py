@@ -159,7 +159,9 @@ def with_new_doors(bookings: Sequence[Booking], moments: dict[date, datetime], t
     return {
         one.pk
         for one in bookings
-        if any(site in stops[one.run_id] and is_news(one, site, *rest) for site, *rest in lately)
+        if any(
+            site in stops[one.run_id] and is_news(one, site, revision, at) for site, revision, at in lately
+        )
     }
 
 

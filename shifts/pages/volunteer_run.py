@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from shifts.calendar.components import newest_doors
+from shifts.cover.confirming import confirmation_due
 from shifts.models import Booking, HandOver, Policy, Run, Standing
 from shifts.pages import drop_offs
 from shifts.pages import volunteer_parts as parts
@@ -21,6 +22,7 @@ from shifts.pages.riding_parts import how_facts
 from shifts.seats import handover
 from shifts.seats.booking import why_not
 from shifts.seats.keeping import kept_for, release_day
+from shifts.seats.own_links import word_path
 from shifts.seats.refusals import Kept, NoSecondSeat, NotReady, Refusal, Taken
 from shifts.seats.rides import ride_of
 from shifts.seats.riding import unled_trainees
@@ -80,6 +82,8 @@ def facts(
         "drives": drives(run, person),
         "over": over,
         "can_give_back": mine is not None and not over,
+        "word": word_path(mine) if mine and confirmation_due(mine, at) else "",
+        "starts_at": int(run.starts_at.timestamp()),
         "gave_back": gave_back,
         "offers": [offer for offer in offers if not offer["why"]],
         "refusals": [offer for offer in offers if offer["why"]],

@@ -240,3 +240,19 @@ class TestAtTheDesk:
         give_back(booking, by=None)
         desk.post(reverse("desk_confirmed", args=[booking.run_id]), {"booking": booking.pk})
         assert "Not noted. This seat is no longer booked." in self.page(desk, booking)
+
+
+class TestOnTheRunsPage:
+    def page(self, client, booking):
+        client.force_login(booking.person.user)
+        return text_of(client.get(reverse("run", args=[booking.run_id])))
+
+    def test_the_question_stands_there_while_it_is_due(self, client, booking, link):
+        Booking.objects.update(booked_at=NOW - 10 * DAY)
+        text = self.page(client, booking)
+        assert f'action="{link}"' in text
+        presence.confirm(booking, how=presence.LINK, by=None)
+        assert f'action="{link}"' not in self.page(client, booking)
+
+    def test_not_for_whoever_took_it_just_now(self, client, booking, link):
+        assert f'action="{link}"' not in self.page(client, booking)
