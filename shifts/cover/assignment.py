@@ -22,7 +22,7 @@ COVERED, CRATES, ASKED, SHARES, MILES, KEPT = "covered", "crates", "asked", "sha
 
 
 class Option(NamedTuple):
-    """A run that a person could take. `miles` is the cost of the drive there, in any whole unit. `asked`, 0 or
+    """A run that a person could take. `miles` is the cost of the drive there in any whole unit. `asked`, 0 or
     1: they have been asked about it and have not answered; `kept`: they are used to it."""
 
     run: int

@@ -195,8 +195,9 @@ def first_three(
     return list(islice(may, 3))
 
 
-def cleared_for_each(runs: Sequence[Run], *, among: Sequence[int]) -> dict[int, set[int]]:
+def cleared_for_each(runs: Sequence[Run], *, among: Sequence[int], but_for: str = "") -> dict[int, set[int]]:
     """By the run's key, who of some people is ready to drive it alone: the gate over many runs, in one query.
+    With `but_for` a kind of step, also who lacks nothing else.
 
     Runs of one day to the same sites are asked once: the gate looks at nothing else of them.
     """
@@ -205,6 +206,7 @@ def cleared_for_each(runs: Sequence[Run], *, among: Sequence[int]) -> dict[int, 
         alike.setdefault((run.local_date, frozenset(run.site_ids)), []).append(run.pk)
     sites = Stop.objects.filter(run=OuterRef(OuterRef(OuterRef("pk")))).values("site")
     unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=OuterRef(OuterRef("local_date")), sites=sites)
+    unmet = unmet.exclude(step__kind=but_for) if but_for else unmet
     barring = NotAt.objects.barring(person=OuterRef("pk"), sites=sites)
     ready = Person.objects.filter(pk__in=among).exclude(Exists(unmet)).exclude(Exists(barring)).order_by()
     asked = Run.objects.filter(pk__in=[pks[0] for pks in alike.values()]).order_by()

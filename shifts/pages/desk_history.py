@@ -8,6 +8,7 @@ from django.utils.dateparse import parse_datetime
 from django.utils.formats import date_format, time_format
 from django.utils.timezone import localtime
 
+from shifts.cover.wishes import FORBID, PIN
 from shifts.models import Ask, Booking, Run
 from sites.models import Event
 from volunteers.models import KitMove, Person
@@ -28,6 +29,12 @@ def history_of(run: Run, *, private: bool = True) -> list[dict[str, Any]]:
         {"at": event.at, "who": who_did(event), "what": what_was_done(event, people.get(event.person_id))}
         for event in events
     ]
+
+
+def wish_words(name: str, kind: str) -> str:
+    if kind == PIN:
+        return f"wants {name} for it in the plan"
+    return f"wants {name} not in the plan of it" if kind == FORBID else f"leaves {name} to the plan"
 
 
 def who_did(event: Event | KitMove) -> str:
@@ -59,6 +66,7 @@ def what_was_done(event: Event, person: Person | None) -> str:
         "call taken back": f"took back what was noted of a call with {name}",
         "back-up": f"{name} would still take it, should the driver fall out",
         "back-up no more": f"{name} is no back-up any more",
+        "plan wish": wish_words(name, str(after.get("kind"))),
         "alert seen": f"saw that {name} gave it back",
         "alert not seen": f"wants to see again that {name} gave it back",
         "ride proposed": f"asked {name} and {after.get('with')} about a shadow ride",
