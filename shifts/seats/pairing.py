@@ -205,7 +205,7 @@ def impossible(pairing: Pairing, *, at: datetime) -> refusals.Refusal | None:
 def why_not_pair(run: Run, trainee: Person, lead: Person, *, at: datetime) -> refusals.Refusal | None:
     """Why the two cannot ride together on a run; None when they can."""
     driver = run.bookings.live().drivers().filter(person=lead).select_related("person").first()
-    if driver is None or not driver.person.is_lead:
+    if driver is None or not driver.person.is_lead or driver.person.left_on:
         return OtherDriver(lead)
     if not lacking_ride(person=trainee.pk, on=run.local_date).exists():
         return NeedsNone(trainee)
@@ -432,19 +432,20 @@ def settle(*, at: datetime) -> int:
 def suspects(at: datetime) -> Any:
     """Open ones that look impossible; the word on each is that of `impossible`, under its locks."""
     live = Booking.objects.live()
-    led = live.drivers().filter(run=OuterRef("run"), person=OuterRef("lead")).exclude(person__lead_since=None)
+    led = live.drivers().filter(run=OuterRef("run"), person=OuterRef("lead"), person__left_on=None)
+    led = led.exclude(person__lead_since=None)
     second = live.filter(run=OuterRef("run"), seat=Booking.Seat.SECOND)
     elsewhere = led_rides().filter(person=OuterRef("trainee"), run__starts_at__gt=at)
     lacking = lacking_ride(person=OuterRef("trainee"), on=OuterRef("run__local_date"))
     closed = Run.objects.filter(Exists(shut()), pk=OuterRef("run"))
     sites = Stop.objects.filter(run=OuterRef(OuterRef("run"))).values("site")
     barred = NotAt.objects.barring(person=OuterRef("trainee"), sites=sites)
-    gone = Q(trainee__drives=False) | Q(trainee__left_on__isnull=False) | Q(trainee__paused_on__isnull=False)
+    here = Person.objects.drivers().order_by().values("pk")
     return Pairing.objects.open().filter(
         Q(run__cancelled_at__isnull=False)
         | Q(run__starts_at__lte=at)
         | Q(run__second_seat=False)
-        | gone
+        | ~Q(trainee__in=here)
         | ~Exists(led)
         | Exists(second)
         | Exists(elsewhere)

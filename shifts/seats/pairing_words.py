@@ -89,8 +89,8 @@ def fixed(pairing: Pairing) -> list[Callable[[], str]]:
 
 
 def tell_declined(pairing: Pairing, person: Person, *, at: datetime) -> None:
-    """To the other one; why is not theirs to know. Nothing where they had not been asked yet."""
-    if unsaid(pairing, person, at=at):
+    """To the other one; why is not theirs to know. Nothing where they had not been asked yet, or have left."""
+    if unsaid(pairing, person, at=at) or person.left_on:
         return
     with notices.in_words_of(person):
         said = facts(pairing)
@@ -104,9 +104,10 @@ def tell_declined(pairing: Pairing, person: Person, *, at: datetime) -> None:
 
 
 def tell_withdrawn(pairing: Pairing, reason: Callable[[Person], str] | None, *, at: datetime) -> None:
-    """To both, but for whoever had not been asked yet; with the reason, made in the person's language."""
+    """To both, but for whoever had not been asked yet or has left; with the reason, made in the person's
+    language."""
     for person in (pairing.lead, pairing.trainee):
-        if unsaid(pairing, person, at=at):
+        if unsaid(pairing, person, at=at) or person.left_on:
             continue
         with notices.in_words_of(person):
             said = facts(pairing)

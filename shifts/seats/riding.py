@@ -23,7 +23,7 @@ from shifts.seats.ride_words import cautions, ride_words
 from shifts.seats.standing import Quiet
 from sites.log import record
 from volunteers import clearance, outbox
-from volunteers.models import Person, Step, StepTerm
+from volunteers.models import Message, Person, Step, StepTerm
 from volunteers.models.steps import StepTermQuerySet
 
 Ride = Booking.Ride
@@ -122,6 +122,8 @@ def change_ride(booking: Booking, ride: str, *, by: Any, at: datetime | None = N
     booking.run = run
     if booking.seat != Booking.Seat.SECOND or not booking.is_live or run.is_cancelled or run.ends_at <= at:
         raise NoRide()
+    if not led_rides().filter(pk=booking.pk).exists():
+        raise refusals.NoLead()
     refusal = why_not_ride(booking.person, run, ride)
     if refusal:
         raise refusal
@@ -214,26 +216,40 @@ def tell_unled(*, at: datetime) -> None:
     """Tells trainees ahead beside a driver who was a lead driver when they took the seat and is none now.
     Of drivers who give back or hand on they have heard at that moment."""
     same = Booking.objects.live().drivers().filter(run=OuterRef("run"), booked_at__lte=OuterRef("booked_at"))
-    rides = unled_trainees().filter(Exists(same), run__starts_at__gt=at)
-    for booking in rides.select_related("run", "person"):
-        driver = booking.run.bookings.live().drivers().select_related("person").get()
-        with notices.in_words_of(booking.person) as programme:
-            words = when(booking) | {"name": driver.person.first_name}
-            context = {
-                "headline": _("No lead driver now: %(run)s, %(day)s") % words,
-                "lines": [
-                    _("A shadow ride counts with a lead driver only, and %(name)s is none any more.") % words,
-                    _("You keep the seat for now, in case a lead driver takes the run. We look for another."),
-                ],
-                "link": settings.BASE_URL + reverse("run", args=[booking.run_id]),
-                "where": "run",
-                "programme": programme,
-            }
-            outbox.owe(
-                person=booking.person,
-                mail=outbox.render("news", context),
-                kind="no lead",
-                key=f"no-lead:{booking.pk}:{driver.pk}",
-                at=at,
-                programme=programme,
-            )
+    unled = unled_trainees().filter(Exists(same), run__starts_at__gt=at)
+    rides = list(unled.select_related("run", "person"))
+    driving = Booking.objects.live().drivers().filter(run__in=[booking.run_id for booking in rides])
+    drivers = {booking.run_id: booking.person for booking in driving.select_related("person")}
+    # One who gave back at this moment drives no more, and then they are told of that.
+    due = {
+        f"no-lead:{booking.pk}:{drivers[booking.run_id].pk}": booking
+        for booking in rides
+        if booking.run_id in drivers
+    }
+    told = set(Message.objects.filter(key__in=due).values_list("key", flat=True))
+    for key, booking in due.items():
+        if key not in told:
+            tell_no_lead(booking, drivers[booking.run_id], key=key, at=at)
+
+
+def tell_no_lead(booking: Booking, driver: Person, *, key: str, at: datetime) -> None:
+    with notices.in_words_of(booking.person) as programme:
+        words = when(booking) | {"name": driver.first_name}
+        context = {
+            "headline": _("No lead driver now: %(run)s, %(day)s") % words,
+            "lines": [
+                _("A shadow ride counts with a lead driver only, and %(name)s is none any more.") % words,
+                _("You keep the seat for now, in case a lead driver takes the run. We look for another."),
+            ],
+            "link": settings.BASE_URL + reverse("run", args=[booking.run_id]),
+            "where": "run",
+            "programme": programme,
+        }
+        outbox.owe(
+            person=booking.person,
+            mail=outbox.render("news", context),
+            kind="no lead",
+            key=key,
+            at=at,
+            programme=programme,
+        )

@@ -760,6 +760,7 @@ class TestTheWorkersLook:
         [
             "cancelled", "started", "lead gave back", "lead ended", "handed on", "seat taken",
             "rides elsewhere", "ready", "left", "paused", "closed", "no second seat", "barred",
+            "not taken in", "lead left",
         ],
     )  # fmt: skip
     def test_what_has_become_impossible_is_withdrawn_once(self, how, pair, ben, lea, run):
@@ -786,6 +787,10 @@ class TestTheWorkersLook:
             leave(ben, by=None)
         elif how == "paused":
             Person.objects.filter(pk=ben.pk).update(paused_on=TODAY)
+        elif how == "not taken in":  # the yes to their request was taken back
+            Person.objects.filter(pk=ben.pk).update(asking_since=TODAY)
+        elif how == "lead left":  # and the coordinator let them keep the seat
+            leave(lea, by=None)
         elif how == "closed":
             close_site(run.ordered_stops[0].site, first=run.local_date, last=run.local_date, by=None)
         elif how == "barred":
@@ -800,6 +805,14 @@ class TestTheWorkersLook:
         before = Message.objects.count()
         assert pairing.settle(at=at) == 0
         assert Message.objects.count() == before
+
+    @pytest.mark.parametrize("who", ["trainee", "lead"])
+    def test_whoever_has_left_is_not_mailed_any_more(self, who, pair, ben, lea):
+        Message.objects.update(state="sent")
+        leave(ben if who == "trainee" else lea, by=None)
+        pairing.settle(at=NOW)
+        other = "Lea" if who == "trainee" else "Ben"
+        assert [name for name, subject in mails() if subject.startswith("No ride")] == [other]
 
     def test_where_nothing_has_it_is_one_query(self, pair, django_assert_num_queries):
         with django_assert_num_queries(1):
@@ -867,6 +880,15 @@ class TestSeatsThatALeadHasLeft:
             "No lead driver now: Morning run, Fri, Jun 5",
         )
         assert "You keep the seat for now" in mail.text
+
+    def test_whoever_was_told_costs_no_further_query(self, seated, lea, django_assert_num_queries):
+        for name in ("Ana Fox", "Eli Nye"):
+            put(trainee(name=name), led_run(lea, days=8), SECOND)
+        end_lead(lea, by=None)
+        riding.tell_unled(at=NOW)
+        assert Message.objects.count() == 3
+        with django_assert_num_queries(3):  # the rides, their drivers, what was told
+            riding.tell_unled(at=NOW)
 
     def test_of_a_lead_who_gave_back_they_heard_at_that_moment(self, seated, run):
         give_back(run.bookings.get(seat=DRIVER), by=None)
@@ -948,6 +970,13 @@ class TestHowTheyRide:
         give_back(seated, by=None)
         with pytest.raises(riding.NoRide):
             change_ride(seated, "follows", by=None)
+
+    def test_not_beside_somebody_who_is_no_lead_driver(self, seated, lea):
+        end_lead(lea, by=None)
+        with pytest.raises(refusals.NoLead):
+            change_ride(seated, "drives", by=None)
+        seated.refresh_from_db()
+        assert seated.ride == "along"
 
     def test_no_other_way(self, seated):
         with pytest.raises(ValueError, match="flies"):
