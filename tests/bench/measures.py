@@ -18,8 +18,9 @@ from icalendar import Calendar, Component, vGeo
 
 from shifts.calendar import entries
 from shifts.calendar import feed as feeds
-from shifts.cover.candidates import may_drive
-from shifts.models import Booking, Policy, Run, Shift, ShiftTerm, Stop, TermStop
+from shifts.cover.candidates import may_drive, ranked
+from shifts.cover.weaknesses import weaknesses
+from shifts.models import Ask, Booking, Policy, Run, Search, Shift, ShiftTerm, Stop, TermStop
 from shifts.schedule.making import make_runs_ahead
 from shifts.seats import notices
 from shifts.seats.booking import seat
@@ -195,24 +196,10 @@ def who_may_drive() -> tuple[float, float]:
         for person, s in ((people[a], "driver"), (people[b], "second"))
     )
     sql = (Path(__file__).parent / "who_may_drive.sql").read_text()
-    zone = Programme.current().zone
-    start, end = run.starts_at.astimezone(zone), run.ends_at.astimezone(zone)
-    between = timedelta(minutes=Policy.current().between_minutes)
-    adapt = connection.ops.adapt_datetimefield_value
-    values = {
-        "day": run.local_date,
-        "pickup": sites[0].pk,
-        "dropoff": sites[1].pk,
-        "weekday": start.weekday(),
-        "begins": connection.ops.adapt_timefield_value(start.time()),
-        "ends": connection.ops.adapt_timefield_value(end.time()),
-        "crates": run.crates,
-        "after": adapt(run.ends_at + between),
-        "before": adapt(run.starts_at - between),
-    }
+    values = values_of_run(run)
 
     def ours() -> set[int]:
-        with timezone.override(zone):
+        with timezone.override(Programme.current().zone):
             return set(may_drive(Run.objects.get(pk=run.pk)).values_list("pk", flat=True))
 
     def reference() -> set[int]:
@@ -223,6 +210,117 @@ def who_may_drive() -> tuple[float, float]:
     assert ours() == reference()
     assert 500 < len(ours()) < 4_500
     return side_by_side(ours, reference, rounds=15)
+
+
+def values_of_run(run: Run) -> dict[str, Any]:
+    """What `who_may_drive.sql` asks of a run."""
+    zone = Programme.current().zone
+    start, end = run.starts_at.astimezone(zone), run.ends_at.astimezone(zone)
+    between = timedelta(minutes=Policy.current().between_minutes)
+    adapt = connection.ops.adapt_datetimefield_value
+    pickup, dropoff = run.site_ids
+    return {
+        "day": run.local_date,
+        "pickup": pickup,
+        "dropoff": dropoff,
+        "weekday": start.weekday(),
+        "begins": connection.ops.adapt_timefield_value(start.time()),
+        "ends": connection.ops.adapt_timefield_value(end.time()),
+        "crates": run.crates,
+        "after": adapt(run.ends_at + between),
+        "before": adapt(run.starts_at - between),
+    }
+
+
+# --- the call list of one run among 5,000 people, against SQL written by hand that reads the same rows ---
+
+
+def call_list() -> tuple[float, float]:
+    """Ours ranks everybody who may drive and makes the page's 60 rows of them; the SQL reads who may drive,
+    and of everybody what the ranking knows, and ranks nobody."""
+    chance = random.Random(6)
+    sites = make_sites(6)
+    people = make_people(5_000, chance)
+    for person in people:
+        person.home_latitude, person.home_longitude = 40 + chance.random() / 4, -83 - chance.random() / 4
+    Person.objects.bulk_update(people, ["home_latitude", "home_longitude"], batch_size=500)
+    run = make_run(AT + timedelta(days=2, hours=3), sites[:2], crates=10)
+    make_history(400, people[:800], sites, AT)
+    make_asks(2_000, people, chance)
+    may = (Path(__file__).parent / "who_may_drive.sql").read_text()
+    known = (Path(__file__).parent / "who_is_known_how.sql").read_text()
+    adapt = connection.ops.adapt_datetimefield_value
+    values = values_of_run(run) | {
+        "first": AT.date() - timedelta(weeks=4),
+        "last": AT.date() + timedelta(weeks=4),
+        "week": adapt(AT - timedelta(days=7)),
+        "year": adapt(AT - timedelta(days=365)),
+        "yesterday": adapt(AT - timedelta(days=1)),
+        "now": adapt(AT),
+    }
+
+    def ours() -> set[int]:
+        return ranked(Run.objects.get(pk=run.pk), at=AT, most=60).keys
+
+    def reference() -> set[int]:
+        with connection.cursor() as cursor:
+            cursor.execute(may, values)
+            keys = {row[0] for row in cursor.fetchall()}
+            cursor.execute(known, values)
+            assert len(cursor.fetchall()) == len(people)
+        return keys
+
+    assert ours() == reference()
+    assert 500 < len(ours()) < 4_500
+    return side_by_side(ours, reference, rounds=15)
+
+
+def make_asks(count: int, people: list[Person], chance: random.Random) -> None:
+    """Requests of a year about runs that are over, with what was said."""
+    runs = list(Run.objects.filter(ends_at__lt=AT)[:100])
+    searches = Search.objects.bulk_create(
+        Search(run=run, opened_at=AT, ended_at=AT, end=Search.End.FILLED) for run in runs
+    )
+    Ask.objects.bulk_create(
+        Ask(
+            search=chance.choice(searches),
+            person=chance.choice(people),
+            wave=1,
+            starts_at=AT,
+            ends_at=AT,
+            asked_at=AT - timedelta(days=chance.randrange(1, 300)),
+            answer=chance.choice([Ask.Answer.NO, Ask.Answer.LATE, Ask.Answer.NO_ANSWER]),
+            answered_at=AT,
+        )
+        for _ in range(count)
+    )
+
+
+# --- what is wrong with 8 weeks of 200 weekly runs, against the bare reads of the same rows ---
+
+
+def weak_runs() -> tuple[float, float]:
+    """The reads are those of a week's page: runs with closed dates, stops, sites, bookings and people; and of
+    the gate, the bookings of these runs that it would refuse."""
+    chance = random.Random(7)
+    sites = make_sites(40)
+    people = make_people(400, chance, share_ready=0.97)
+    make_shifts(200, sites)
+    make_runs_ahead(at=AT, until=AT.date() + timedelta(weeks=8) - timedelta(days=1))
+    runs = list(Run.objects.ahead(AT))
+    assert 1_550 < len(runs) <= 1_600, len(runs)
+    seat_all([run for run in runs if chance.random() < 0.85], people, AT)
+
+    def ours() -> int:
+        return len(weaknesses(at=AT))
+
+    def reference() -> int:
+        found = list(Run.objects.on_the_books().not_over(AT).with_closed().with_people())
+        gone = Booking.objects.uncleared().filter(run__in=[run.pk for run in found])
+        return len(found) + len(list(gone.only("pk")))
+
+    assert 100 < ours() < 1_600
+    return side_by_side(ours, reference, rounds=7)
 
 
 # --- the desk at 100 times the data, against the desk at 1, the same runs shown ---
@@ -438,6 +536,8 @@ def built_from(plan: Plan) -> Component:
 MEASURES = [
     Measure("a year of runs", 1.5, making),
     Measure("who may drive", 1.5, who_may_drive),
+    Measure("call list of a run", 3.0, call_list),
+    Measure("what is wrong in 8 weeks", 3.0, weak_runs),
     Measure("desk at 100 times the data", 1.5, desk),
     Measure("poll with nothing new", 1.3, poll),
     Measure("feed of 500 entries", 1.2, feed_of_500),

@@ -1,9 +1,11 @@
--- Who may drive one run, as one would write it by hand: active drivers who lack no step in force on
--- the date at its sites, are not away, are free at that hour or have not said, have a car that is
--- large enough or not measured, and have no seat within the minutes between two runs.
+-- Who may drive one run, as one would write it by hand: drivers who are there, who lack no step in force on
+-- the date at its sites, may be sent to these, are not away, are free at that hour or have not said, have a
+-- car that is large enough or not measured, and have no seat within the minutes between two runs.
 SELECT p.id
 FROM volunteers_person p
 WHERE p.left_on IS NULL
+  AND p.asking_since IS NULL
+  AND p.paused_on IS NULL
   AND p.drives
   AND NOT EXISTS (
     SELECT 1
@@ -22,6 +24,10 @@ WHERE p.left_on IS NULL
           AND c.valid_from <= %(day)s
           AND (c.valid_until IS NULL OR c.valid_until >= %(day)s)
       ) < t.times
+  )
+  AND NOT EXISTS (
+    SELECT 1 FROM volunteers_notat n
+    WHERE n.person_id = p.id AND n.ended_at IS NULL AND n.site_id IN (%(pickup)s, %(dropoff)s)
   )
   AND NOT EXISTS (
     SELECT 1 FROM volunteers_away a
