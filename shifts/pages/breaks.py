@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods
 
 from shifts.pages import volunteer_parts as parts
 from shifts.pages.access import Request, coordinator_only, volunteer_only
-from shifts.pages.desk_people import page_of, person_or_404, posted, readiness
+from shifts.pages.desk_people import is_back, page_of, person_or_404, posted
 from shifts.pages.forms_care import BreakForm, MyBreakForm
 from shifts.pages.undo import offer_undo
 from shifts.pages.volunteer import who
@@ -40,6 +40,8 @@ def my_break(request: Request) -> HttpResponse:
         messages.success(
             request, _("You have left. Thank you for every run! The coordinator can bring you back.")
         )
+        return redirect("home")
+    if what == "break" and person.paused_on:  # tapped twice
         return redirect("home")
     form = MyBreakForm(posted(request), bookings=breaks.to_give_back(person, at))
     if what == "break" and form.is_valid():
@@ -75,21 +77,18 @@ def facts(person: Person, at: datetime) -> dict[str, Any]:
 @coordinator_only
 @page
 def desk_break(request: Request, pk: int) -> HttpResponse:
-    """For somebody who said so by phone; posting for somebody on a break ends it."""
+    """For somebody who said so by phone; for somebody on a break, posting `back` ends it."""
     person, at = person_or_404(pk), timezone.now()
     if person.left_on or person.asking_since:
         messages.info(request, f"{person.name} is not with the programme now, so there is no break to take.")
         return redirect(page_of(person))
     if person.paused_on:
-        if request.method == "POST":
-            person = breaks.come_back(person, by=request.user)
-            messages.success(request, f"{person.name} is back. {readiness(person)}")
-        return redirect(page_of(person))
+        return is_back(request, person)
     form = BreakForm(posted(request), bookings=breaks.to_give_back(person, at))
     if form.is_bound and form.is_valid():
         breaks.take_break(person, give_up=form.given(), by=request.user, at=at)
         messages.success(request, f"{person.name} is on a break: nobody asks them until they are back.")
         undo = reverse("desk_break", args=[pk])
-        offer_undo(request, f"Undo: {person.first_name} is back", undo)
+        offer_undo(request, f"Undo: {person.first_name} is back", undo, back="undo")
         return redirect(page_of(person))
     return render(request, "desk/break.html", {"form": form, "who": person, **facts(person, at)})

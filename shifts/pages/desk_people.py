@@ -469,22 +469,33 @@ def runs_with_trainees(who: Person) -> list[Booking]:
 @coordinator_only
 @page
 def leave(request: Request, pk: int) -> HttpResponse:
-    """They leave, with or without their runs ahead; posting for somebody who left brings them back."""
+    """They leave, with or without their runs ahead; for somebody who left, posting `back` ends that."""
     who = person_or_404(pk)
     if who.left_on:
-        if request.method == "POST":
-            breaks.come_back(who, by=request.user)
-            messages.success(request, f"{who.name} is back. {readiness(who)}")
-        return redirect(page_of(who))
+        return is_back(request, who)
     form = LeaveForm(posted(request), bookings=runs_ahead(who, timezone.now()))
     if form.is_bound and form.is_valid():
         given = list(form.cleaned_data.get("give_up", []))
         breaks.leave(who, give_up=given, by=request.user)
         runs = {0: "", 1: " One run is given back."}.get(len(given), f" {len(given)} runs are given back.")
         messages.success(request, f"{who.name} has left the programme.{runs}")
-        offer_undo(request, f"Undo: {who.first_name} is still here", reverse("desk_leave", args=[pk]))
+        undo = reverse("desk_leave", args=[pk])
+        offer_undo(request, f"Undo: {who.first_name} is still here", undo, back="undo")
         return redirect(page_of(who))
     return render(request, "desk/leave.html", {"form": form, "who": who, "kit": kit_of(who)})
+
+
+def is_back(request: Request, who: Person) -> HttpResponse:
+    """To their page; where `back` is posted they are here again. Without it a form was sent twice."""
+    if back := request.POST.get("back"):
+        breaks.come_back(who, by=request.user)
+        messages.success(request, f"{who.name} is back. {readiness(who)}")
+        if back == "undo":
+            messages.info(
+                request,
+                "Runs that were given back and regular runs that ended stay so: seat them there anew.",
+            )
+    return redirect(page_of(who))
 
 
 # --- cars, hours, away
