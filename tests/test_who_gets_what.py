@@ -121,6 +121,9 @@ TABLE: dict[tuple[str, str], tuple] = {
     ("desk_talked", POST): (IN, 403, 403, 403, 302),
     ("desk_cover", GET): (IN, 403, 403, 403, 200),
     ("desk_cover", POST): (IN, 403, 403, 403, 200),  # nobody chosen
+    ("desk_plan", GET): (IN, 403, 403, 403, 200),
+    ("desk_plan", POST): (IN, 403, 403, 403, 302),  # nothing chosen
+    ("desk_plan_wish", POST): (IN, 403, 403, 403, 404),  # no run named
     ("desk_handover", GET): (IN, 403, 403, 403, 200),
     ("desk_reroute", POST): (IN, 403, 403, 403, 302),
     ("desk_sign_off", POST): (IN, 403, 403, 403, 200),

@@ -115,7 +115,7 @@ NAV = {
     "desk_sign_off_back": "people",
     "desk_settings": "settings", "desk_cover": "settings", "desk_briefing_text": "settings",
     "desk_steps": "settings", "desk_new_step": "settings", "desk_step": "settings",
-    "desk_handover": "desk",
+    "desk_handover": "desk", "desk_plan": "desk",
 }  # fmt: skip
 
 
