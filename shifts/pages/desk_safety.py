@@ -61,17 +61,17 @@ def what_follows(person: Person) -> str:
 @coordinator_only
 @page
 def not_at(request: Request, pk: int) -> HttpResponse:
-    """The sites somebody is not sent to. Posting adds one; with `end`, the key of one, it ends that."""
+    """The sites somebody is not sent to. Posting adds one; with `end`, the key of one, it ends that, and with
+    `again` it is as before."""
     who = person_or_404(pk)
-    if request.method == "POST" and "end" in request.POST:
+    if "end" in request.POST:
         return end_not_at(request, who)
+    if "again" in request.POST:
+        was = row_posted(request, "again", NotAt.objects.filter(person=who).select_related("site"))
+        return begin_not_at(request, who, was.site, was.reason)
     form = NotAtForm(posted(request), person=who)
     if form.is_bound and form.is_valid():
-        where = form.cleaned_data["site"]
-        row = writes.bar(who, where, reason=form.cleaned_data["reason"], by=request.user)
-        messages.success(request, f"{who.name} is not sent to {where.name} any more. They are not told why.")
-        offer_undo(request, f"Undo: {where.name} again", request.path, end=row.pk)
-        return redirect(request.path)
+        return begin_not_at(request, who, form.cleaned_data["site"], form.cleaned_data["reason"])
     at = timezone.now()
     rows = list(who.not_at.select_related("site"))
     live = [row for row in rows if row.ended_at is None]
@@ -87,12 +87,18 @@ def not_at(request: Request, pk: int) -> HttpResponse:
     return render(request, "desk/not_at.html", context)
 
 
+def begin_not_at(request: Request, who: Person, where: Site, reason: str) -> HttpResponse:
+    row = writes.bar(who, where, reason=reason, by=request.user)
+    messages.success(request, f"{who.name} is not sent to {where.name} any more. They are not told why.")
+    offer_undo(request, f"Undo: {where.name} again", request.path, end=row.pk)
+    return redirect(request.path)
+
+
 def end_not_at(request: Request, who: Person) -> HttpResponse:
     row = row_posted(request, "end", NotAt.objects.filter(person=who).select_related("site"))
     writes.lift(row, by=request.user)
     messages.success(request, f"{who.name} may be sent to {row.site.name} again.")
-    again = {"site": row.site_id, "reason": row.reason}
-    offer_undo(request, f"Undo: not at {row.site.name}", request.path, **again)
+    offer_undo(request, f"Undo: not at {row.site.name}", request.path, again=row.pk)
     return redirect(request.path)
 
 
@@ -121,4 +127,3 @@ def regular_there(who: Person, sites: list[Site]) -> list[Standing]:
 
 def regular_row(standing: Standing) -> dict[str, str]:
     return {"name": standing.shift.name, "stop": reverse("desk_stop", args=[standing.pk])}
-

@@ -49,7 +49,7 @@ def history_of(person: Person, *, private: bool = True) -> list[dict[str, Any]]:
     keys = {int(key) for key in (event.subject.removeprefix("run:") for event in events) if key.isdecimal()}
     runs = Run.objects.in_bulk(keys)
     return [
-        {"at": event.at, "who": who_did(event), "what": in_words(event, run_of(event, runs))}
+        {"at": event.at, "who": who_did(event), "what": in_words(event, run_of(event, runs), private=private)}
         for event in events
     ]
 
@@ -61,8 +61,10 @@ def run_of(event: Event, runs: dict[int, Run]) -> str:
     return title_and_time(run) if run else "a run that is no longer there"
 
 
-def in_words(event: Event, run: str) -> str:
+def in_words(event: Event, run: str, *, private: bool) -> str:
     before, after = event.before or {}, event.after or {}
+    if event.verb == "not at" and not private:
+        after = {"site": after.get("site")}  # why is the coordinators' alone
     words = WORDS.get(event.verb)
     said = words(before, after, run) if words else event.verb
     note = after.get("note")

@@ -6,6 +6,7 @@ import pytest
 import time_machine
 from django.urls import reverse
 
+from shifts.models import CoverTurn
 from shifts.schedule.making import Plan, add_shift
 from shifts.seats import standing
 from sites.models import Event
@@ -200,6 +201,28 @@ class TestNotAtASite:
         assert refused.status_code == 409
         for shown in (page, text_of(refused), text_of(client.get("/")), text_of(client.get("/me/"))):
             assert REASON not in shown
+
+    def test_nor_does_whoever_covers_for_the_coordinators(self, rosa, dock):
+        ray = PersonFactory(name="Ray Cover", sign_in=True)
+        CoverTurn.objects.create(person=ray, first=TODAY, last=TODAY, at=NOW)
+        cover = desk_client(ray)
+        for person in (rosa, ray):
+            bar(person, dock, reason=REASON, by=None)
+            page = cover.get(not_at(person))
+            ended = cover.post(not_at(person), {"end": person.not_at.get().pk}, follow=True)
+            again = press_undo(cover, ended)
+            assert person.not_at.live().get().reason == REASON, "it is as before, unread"
+            for shown in (page, ended, again, cover.get(reverse("desk_person", args=[person.pk]))):
+                assert REASON not in text_of(shown)
+        assert "not to be sent to Fig Market" in text_of(shown)
+
+    def test_the_coordinators_do(self, desk, rosa, dock):
+        bar(rosa, dock, reason=REASON, by=None)
+        for page in (not_at(rosa), reverse("desk_person", args=[rosa.pk])):
+            assert REASON in text_of(desk.get(page))
+        assert f"not to be sent to Fig Market ({REASON})" in text_of(
+            desk.get(reverse("desk_person", args=[rosa.pk]))
+        )
 
     def test_the_desk_reads_it_in_place(self, desk, rosa, dock):
         run = make_run(sites=[dock, DropOffFactory()])
