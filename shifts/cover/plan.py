@@ -9,7 +9,19 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from statistics import median
 
-from shifts.cover.assignment import ASKED, COVERED, Instance, Limit, Option, Plan, solve
+from shifts.cover.assignment import (
+    ASKED,
+    COVERED,
+    CRATES,
+    KEPT,
+    MILES,
+    SHARES,
+    Instance,
+    Limit,
+    Option,
+    Plan,
+    solve,
+)
 from shifts.cover.candidates import cleared_for_each, engagements_of_each, not_free
 from shifts.cover.cars import can_carry
 from shifts.cover.ranking import LATELY, NOT_NOW, WAITING, YES_BEFORE, Known
@@ -509,6 +521,8 @@ def aims_in_words(plan: Plan) -> list[tuple[str, str]]:
         if aim.name == COVERED:
             name, what = f"Runs covered, {CLASSES[aim.urgency].value}", str(aim.reached)
             best = "" if aim.best is None else f", of at most {aim.best}"
+        elif aim.name == SHARES:  # a sum of squares says nothing to anybody
+            name, what, best = AIMS[aim.name], "as even as can be" if aim.is_proven else "shared", ""
         else:
             name, what = AIMS[aim.name], in_units(aim.name, aim.reached)
             best = "" if aim.best is None else f", best possible {in_units(aim.name, aim.best)}"
@@ -517,13 +531,13 @@ def aims_in_words(plan: Plan) -> list[tuple[str, str]]:
 
 
 AIMS = {
-    "crates": "Crates on covered runs",
+    CRATES: "Crates on covered runs",
     ASKED: "Planned people who have been asked already",
-    "shares": "Uneven shares of what each wants, less is better",
-    "miles": "Miles from homes to first stops",
-    "kept": "People on runs they are used to",
+    SHARES: "Shares of what each wants to drive",
+    MILES: "Miles from homes to first stops",
+    KEPT: "People on runs they are used to",
 }
 
 
 def in_units(name: str, number: int) -> str:
-    return f"{number / 10:g}" if name == "miles" else str(number)
+    return f"{number / 10:.0f}" if name == MILES else str(number)

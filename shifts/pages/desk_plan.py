@@ -3,8 +3,8 @@ who is wanted or not wanted for a run. Nobody is seated here: they are asked, an
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import datetime
+from collections.abc import Callable, Sequence
+from datetime import date, datetime
 from typing import Any
 
 from django.contrib import messages
@@ -22,6 +22,7 @@ from shifts.cover.plan import Proposal, aims_in_words, made_until, proof_in_word
 from shifts.cover.ranking import WAITING
 from shifts.cover.wishes import FORBID, NONE, PIN, wish
 from shifts.models import Booking, Policy, Run, Search
+from shifts.models.standing import monday_of
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_days import day_of
 from shifts.pages.desk_parts import calls_of, card_of, sentence, title_and_time, when
@@ -33,7 +34,7 @@ from volunteers.models import Person
 from volunteers.progress import NotPossible
 
 SHOWN = "plan"  # in the session: the plan that was shown last, as pairs of run and person
-DRAWN = 40  # gaps with names and buttons; the others in a line each
+DRAWN = 60  # gaps with names and buttons; the others in a line each
 NAMES = 3
 MOST_ASKED = 500  # pairs in one go
 DRIVER = Booking.Seat.DRIVER
@@ -63,7 +64,7 @@ def plan(request: Request) -> HttpResponse:
         "first": first,
         "last": last,
         "until": until,
-        "gaps": [page.gap(run) for run in runs[:DRAWN]],
+        "weeks": page.weeks(runs[:DRAWN]),
         "more_gaps": [page.line(run) for run in runs[DRAWN:]],
         "count": len(runs),
         "covered": len(found.proposed),
@@ -112,6 +113,22 @@ class Page:
 
     def url(self, run: Run) -> str:
         return reverse("desk_run", args=[run.pk])
+
+    def weeks(self, runs: Sequence[Run]) -> list[dict[str, Any]]:
+        """The weeks from Monday on, each with its gaps; the first is open."""
+        found: dict[date, list[Run]] = {}
+        for run in runs:
+            found.setdefault(monday_of(run.local_date), []).append(run)
+        return [
+            {
+                "first": theirs[0].local_date,
+                "last": theirs[-1].local_date,
+                "gaps": [self.gap(run) for run in theirs],
+                "covered": sum(run.pk in self.proposed for run in theirs),
+                "is_open": number == 0,
+            }
+            for number, theirs in enumerate(found.values())
+        ]
 
     def gap(self, run: Run) -> dict[str, Any]:
         world = self.found.world
