@@ -8,7 +8,7 @@ is computed from what stood at that moment: a seat taken after it has its own ma
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -19,6 +19,7 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
+from shifts.calendar.components import newest_doors
 from shifts.cover.asking import quiet_hours
 from shifts.cover.confirming import asked_from, confirmations_due
 from shifts.models import Booking, Policy, Run, Stop
@@ -178,7 +179,7 @@ def send(evening: Evening, at: datetime, programme: Programme, policy: Policy) -
     asked = confirmations_due(near, at, policy=policy)
     with in_words_of(person) as shown:
         sites = {site for one in bookings for site in one.run.site_ids}
-        unread = unread_sites(person, sites, on=evening.day)
+        notes, unread = newest_doors(sites), unread_sites(person, sites, on=evening.day)
         later = [
             one
             for one in bookings
@@ -187,7 +188,7 @@ def send(evening: Evening, at: datetime, programme: Programme, policy: Policy) -
         context = {
             "subject": subject_of([*near, *(later if evening.week else [])], asks=bool(asked)),
             "name": person.first_name,
-            "runs": [card_of(one, shown, asks=one.pk in asked, unread=unread) for one in near],
+            "runs": [card_of(one, shown, notes, asks=one.pk in asked, unread=unread) for one in near],
             "later": [later_line(one, unread) for one in later],
             "drives": any(one.seat == Booking.Seat.DRIVER for one in near),
             "stop": stopping.link_to_stop(person, stopping.REMINDERS),
@@ -231,8 +232,15 @@ def subject_of(bookings: Sequence[Booking], *, asks: bool) -> str:
     return _("Reminder: %(run)s, %(day)s, %(time)s") % words
 
 
-def card_of(booking: Booking, programme: Programme, *, asks: bool, unread: set[int]) -> dict[str, Any]:
-    """One run in full, in the active language."""
+def card_of(
+    booking: Booking,
+    programme: Programme,
+    notes: dict[int, DoorNotes],
+    *,
+    asks: bool,
+    unread: Collection[int] = (),
+) -> dict[str, Any]:
+    """One run in full, in the active language; with the door notes, since a mail opens without signal."""
     run = booking.run
     return {
         "run": run,
@@ -240,7 +248,10 @@ def card_of(booking: Booking, programme: Programme, *, asks: bool, unread: set[i
         "asks": asks,
         "word": own_links.word_link(booking),
         "sheet": own_links.sheet_link(booking, programme),
-        "stops": [{"site": stop.site, "at": run.arrives_at(stop)} for stop in run.ordered_stops],
+        "stops": [
+            {"site": stop.site, "at": run.arrives_at(stop), "doors": notes.get(stop.site_id)}
+            for stop in run.ordered_stops
+        ],
         "unread": [stop.site.name for stop in run.ordered_stops if stop.site_id in unread],
     }
 
@@ -306,7 +317,7 @@ def ask(booking: Booking, at: datetime) -> bool:
         context = {
             "subject": _("Will you be there? %(run)s, %(day)s, %(time)s") % words,
             "name": person.first_name,
-            "one": card_of(found, programme, asks=True, unread=set()),
+            "one": card_of(found, programme, {}, asks=True),
             "stop": stopping.link_to_stop(person, stopping.REMINDERS) if person.is_mailed else "",
             "programme": programme,
         }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
@@ -11,7 +11,8 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.views.decorators.http import require_POST
 
-from shifts.models import Booking, Policy, Run
+from shifts.cover.confirming import confirmations_due
+from shifts.models import Booking, Run
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_no_show import key_posted
 from shifts.pages.undo import offer_undo
@@ -42,11 +43,10 @@ def confirmed(request: Request, pk: int) -> HttpResponse:
     return page
 
 
-def presence_of(booking: Booking, run: Run, at: datetime, policy: Policy) -> dict[str, Any]:
-    """What stands beside a driver: that they will be there, or a button for it once they can be asked."""
-    near = at < run.ends_at and run.starts_at - at <= timedelta(hours=policy.confirm_hours)
-    ahead = near and not run.is_cancelled and booking.seat == Booking.Seat.DRIVER
+def presence_by_booking(run: Run, at: datetime) -> dict[int, dict[str, Any]]:
+    """What stands beside those who sit in a run, by the booking's key: when they said that they will be
+    there, or a button for it where their word is asked for."""
+    due = confirmations_due(run.seated, at)
     return {
-        "said_at": booking.confirmed_at,
-        "may_say": ahead and booking.confirmed_at is None,
+        booking.pk: {"said_at": booking.confirmed_at, "may_say": booking.pk in due} for booking in run.seated
     }

@@ -37,7 +37,7 @@ from shifts.pages.desk_parts import (
     title_and_time,
     when,
 )
-from shifts.pages.desk_presence import presence_of
+from shifts.pages.desk_presence import presence_by_booking
 from shifts.pages.forms_desk_runs import CancelForm, NoteForm, OneOffForm, ToldSignOffForm
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats.booking import give_back
@@ -236,11 +236,11 @@ def seated_rows(run: Run, at: datetime, *, over: bool) -> list[dict[str, Any]]:
     expected = not over and not run.is_cancelled
     unread = unread_by_booking([run], at=at, sites=run.site_ids) if expected and run.seated else {}
     names = {stop.site_id: stop.site.name for stop in run.ordered_stops}
-    policy = Policy.current()
+    said = presence_by_booking(run, at)
     return [
         {
             **seated_row(booking, over=over),
-            **presence_of(booking, run, at, policy),
+            **said[booking.pk],
             "unread": [name for site, name in names.items() if site in unread.get(booking.pk, ())],
         }
         for booking in run.seated

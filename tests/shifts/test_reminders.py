@@ -362,6 +362,7 @@ class TestWords:
         [message] = mails()
         assert self.links_in(message) == ["sheet", "confirm", "stop"]
         assert "New door notes, please read them first: " + run.ordered_stops[0].site.name in message.text
+        assert "The blue door" in message.text  # a mail opens where there is no signal
         mail = message_from_bytes(bytes(message.raw), policy=policy.default)
         html = mail.get_body(("html",)).get_content()
         assert all(f"/{name}/" in html for name in ("sheet", "confirm", "stop"))

@@ -209,6 +209,7 @@ class TestAtTheDesk:
 
     def test_one_tap_notes_what_was_said_by_phone_and_one_undoes_it(self, desk, booking):
         address = reverse("desk_confirmed", args=[booking.run_id])
+        Booking.objects.update(booked_at=NOW - 10 * DAY)
         assert "Said they will be there" in self.page(desk, booking)
         desk.post(address, {"booking": booking.pk})
         booking.refresh_from_db()
@@ -229,9 +230,13 @@ class TestAtTheDesk:
         desk.post(reverse("desk_confirmed", args=[booking.run_id]), {"booking": booking.pk})
         assert not Message.objects.to_tell()
 
-    def test_not_days_before_and_not_of_another_run(self, desk, booking, clock):
+    def test_only_where_their_word_is_asked_for(self, desk, booking, clock):
+        assert "Said they will be there" not in self.page(desk, booking)  # they took it just now
+        Booking.objects.update(booked_at=NOW - 10 * DAY)
         clock.move_to(NOW - DAY)
         assert "Said they will be there" not in self.page(desk, booking)
+
+    def test_not_of_another_run(self, desk, booking):
         other = make_run()
         answer = desk.post(reverse("desk_confirmed", args=[other.pk]), {"booking": booking.pk})
         assert answer.status_code == 404
