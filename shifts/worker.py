@@ -17,7 +17,7 @@ from shifts.models import SentOnce
 from shifts.schedule.making import make_runs_ahead
 from shifts.seats import breaks, expiring, pairing, replies, riding, standing
 from shifts.seats.site_lists import owe_site_lists
-from volunteers import joining, outbox
+from volunteers import joining, outbox, papers
 from volunteers.models import Heartbeat
 
 logger = logging.getLogger(__name__)
@@ -68,6 +68,7 @@ PARTS: tuple[Callable[[datetime], object], ...] = (
     remind,
     ask_around,
     joining.prune,
+    papers.prune,
     outbox.prune,
     SentOnce.objects.prune,
 )

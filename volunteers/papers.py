@@ -150,6 +150,14 @@ def discard(photo: PaperPhoto, *, by: Any, why: str, at: datetime | None = None)
     return bool(deleted)
 
 
+def prune(at: datetime) -> int:
+    """Deletes photographs of papers that are asked of nobody any more, since no page shows them; how many."""
+    here = models.Q(site=None) | models.Q(site__in=Site.objects.in_use())
+    idle = PaperPhoto.objects.exclude(step__in=Step.objects.asked(today(at)).filter(here))
+    rows = idle.defer("image").select_related("person", "step")
+    return sum(discard(photo, by=None, why="asked of nobody any more", at=at) for photo in rows)
+
+
 # --- what runs out
 
 

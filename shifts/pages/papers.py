@@ -19,6 +19,7 @@ from shifts.pages.forms_volunteer import PhotoForm
 from shifts.pages.undo import back_to
 from shifts.pages.volunteer import who
 from volunteers import clearance, papers
+from volunteers.clearance import StepState
 from volunteers.models import PaperPhoto, Person, Step
 from volunteers.progress import NotPossible, today
 
@@ -33,6 +34,8 @@ def paper(request: Request, pk: int) -> HttpResponse:
         return show(request, step, PhotoForm())
     if request.POST.get("what") == "take back":
         return take_back(request, person, step)
+    if state_of(person, step) is None:
+        raise Http404
     if not Policy.current().photos_on:
         return show(request, step, PhotoForm(), status=409, closed=True)
     form = PhotoForm(request.POST, request.FILES)
@@ -42,6 +45,13 @@ def paper(request: Request, pk: int) -> HttpResponse:
         )
         return redirect(back_to(request, reverse("orientation")))
     return show(request, step, form)
+
+
+def state_of(person: Person, step: Step) -> StepState | None:
+    """How they stand to it today; None where it is asked of nobody now."""
+    sites = [step.site_id] if step.site_id else []
+    states = clearance.standing(person, on=today(timezone.now()), sites=sites)
+    return next((state for state in states if state.step == step), None)
 
 
 def send(request: Request, person: Person, step: Step, form: PhotoForm) -> bool:
@@ -67,12 +77,10 @@ def take_back(request: Request, person: Person, step: Step) -> HttpResponse:
 
 
 def show(request: Request, step: Step, form: PhotoForm, *, status: int = 200, **more: Any) -> HttpResponse:
-    person, day = who(request), today(timezone.now())
-    sites = [step.site_id] if step.site_id else []
-    states = {state.step.pk: state for state in clearance.standing(person, on=day, sites=sites)}
-    if step.pk not in states:
-        raise Http404  # asked of nobody now
-    state = states[step.pk]
+    person = who(request)
+    state = state_of(person, step)
+    if state is None:
+        raise Http404
     context = {
         "step": step,
         "name": parts.title_of(step),

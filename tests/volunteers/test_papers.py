@@ -313,6 +313,20 @@ class TestGone:
         leave(ina, by=None)
         assert list(PaperPhoto.objects.all()) == [other]
 
+    def test_when_it_is_asked_of_nobody_any_more(self, ina, photo):
+        own = Step.objects.create(kind="paper", title="Dock pass", site=SiteFactory())
+        StepTerm.objects.create(step=own, applies_from=DAY)
+        kept = send(person=ina, step=own, data=picture(), by=ina.user, at=AT)
+        assert papers.prune(AT) == 0
+        StepTerm.objects.filter(step=photo.step).update(applies_until=DAY + ONE)
+        assert papers.prune(AT) == 0, "until tomorrow it is asked"
+        assert papers.prune(AT + ONE) == 1
+        assert list(photos_of(ina)) == [kept]
+        assert [event.by for event in events(ina, "photo deleted")] == [None]
+        own.site.ended_on = DAY
+        own.site.save()
+        assert papers.prune(AT + ONE) == 1
+
     def test_nothing_of_it_is_in_the_log(self, ina, photo):
         self.confirmed(photo)
         leave(ina, by=None)

@@ -175,6 +175,12 @@ class TestSending:
         StepTerm.objects.filter(step=license()).update(applies_until=TODAY)
         assert client.get(here()).status_code == 404
 
+    @pytest.mark.usefixtures("_photos")
+    def test_nor_is_a_photograph_of_one_kept(self, client, ina):
+        StepTerm.objects.filter(step=license()).update(applies_until=TODAY)
+        assert client.post(here(), {"photo": file()}).status_code == 404
+        assert not PaperPhoto.objects.exists()
+
     def test_of_a_sites_own(self, client, ina):
         badge = Step.objects.create(kind="paper", site=SiteFactory(), title="Badge")
         StepTerm.objects.create(step=badge, applies_from="2020-01-01")
