@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 from math import prod
-from typing import Any, NamedTuple
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
@@ -24,6 +24,7 @@ from shifts.cover.chances import yes_chances
 from shifts.models import Ask, Booking, Policy, Run, Search
 from shifts.models.run import shut
 from shifts.schedule.clock import instant, local_date
+from shifts.schedule.quiet import Quiet, quiet_hours
 from shifts.seats import searches
 from shifts.seats.booking import hold
 from shifts.seats.keeping import kept_for, regulars_of, release_day
@@ -79,30 +80,6 @@ def any_yes(chances: Iterable[float]) -> float:
 def time_of_a_group(left: timedelta) -> timedelta:
     """How long after a group the next one is asked, with so much time left to the run."""
     return next((time for beyond, time in TIME_OF_A_GROUP if left > beyond), TIME_OF_A_GROUP[-1][1])
-
-
-class Quiet(NamedTuple):
-    """Quiet hours that are going on. `early` is when they end for whoever may be asked early about a run
-    of the same morning."""
-
-    until: datetime
-    early: datetime
-
-
-def quiet_hours(at: datetime, policy: Policy, zone: ZoneInfo) -> Quiet | None:
-    """The quiet hours at a moment, by the clock on the wall in `zone`; None outside of them. Where the
-    clocks change they are an hour longer or shorter."""
-    if policy.quiet_from == policy.quiet_until:
-        return None
-    today = local_date(at, zone)
-    for day in (today - DAY, today):
-        over_midnight = policy.quiet_from > policy.quiet_until
-        morning = day + DAY if over_midnight else day
-        begins, ends = instant(day, policy.quiet_from, zone), instant(morning, policy.quiet_until, zone)
-        if begins <= at < ends:
-            early = instant(morning, policy.early_from, zone)
-            return Quiet(ends, early if begins < early < ends else ends)
-    return None
 
 
 def is_quiet_for(person: Person, run: Run, quiet: Quiet | None, *, at: datetime, policy: Policy) -> bool:

@@ -20,10 +20,10 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from shifts.calendar.components import newest_doors
-from shifts.cover.asking import quiet_hours
 from shifts.cover.confirming import asked_from, confirmations_due
 from shifts.models import Booking, Policy, Run, Stop
 from shifts.schedule.clock import instant, local_date
+from shifts.schedule.quiet import quiet_hours
 from shifts.seats import own_links, presence
 from shifts.seats.notices import in_words_of, line_of_run
 from sites.models import DoorNotes, Programme

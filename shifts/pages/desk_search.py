@@ -23,6 +23,7 @@ from shifts.models import Ask, Booking, Policy, Run, Search
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import contact_of, sentence, title_and_time, when
 from shifts.pages.undo import back_to, offer_undo
+from shifts.schedule.quiet import quiet_hours
 from shifts.seats import alerts
 from shifts.seats.keeping import kept_for
 from sites.models import Programme
@@ -77,7 +78,7 @@ def why_nobody(run: Run, found: Search) -> str:
     at, policy, zone = timezone.now(), Policy.current(), Programme.current().zone
     if kept_for([run], at=at):
         return f"The run is kept for its regular driver; then, {moment(found.next_at)}, others are asked."
-    quiet = asking.quiet_hours(at, policy, zone)
+    quiet = quiet_hours(at, policy, zone)
     if quiet and found.next_at:
         asked = sentence(f"These are quiet hours: the first are asked {moment(found.next_at)}")
         return f"{asked} Call whom you can."
@@ -128,7 +129,7 @@ def facts_for_run(run: Run, at: datetime, *, needed: bool, calls: CallList | Non
         return {"asking": None}
     open_one = last if last and last.ended_at is None else None
     pool = pool_of(run, open_one, at=at, calls=calls, by_hand=True) if needed else Pool()
-    quiet = asking.quiet_hours(at, Policy.current(), Programme.current().zone)
+    quiet = quiet_hours(at, Policy.current(), Programme.current().zone)
     return {
         "asking": {
             "needed": needed,

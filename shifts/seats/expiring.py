@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.conf import settings
@@ -15,6 +15,8 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from shifts.models import Booking, Policy, Run
+from shifts.schedule.clock import local_date
+from shifts.schedule.quiet import quiet_hours
 from shifts.seats.keeping import regulars_of
 from shifts.seats.notices import in_words_of
 from sites.log import record
@@ -22,8 +24,6 @@ from sites.models import Event, Programme, subject_of
 from volunteers import outbox, papers
 from volunteers.models import Completion, PaperPhoto, Person, Step
 
-# Not at night, about a date that is days off: outside the quiet hours; common practice, no published source.
-DAY_BEGINS, DAY_ENDS = time(8), time(21)
 REMINDED = "reminded"  # the event of one reminder of one completion
 NAMED = 5  # runs named in a mail before "and more"
 
@@ -34,14 +34,14 @@ def remind_papers(at: datetime) -> int:
     """Reminds whoever drives of what runs out; the number of people told. May be repeated at will.
 
     A reminder is due from its day on until the paper's last day, so that a worker that was down for days
-    catches up; of several only the nearest is sent.
+    catches up; of several only the nearest is sent, and none in quiet hours.
     """
-    local = at.astimezone(Programme.current().zone)
-    days = Policy.current().reminders()
-    if not days or not DAY_BEGINS <= local.time() < DAY_ENDS:
+    zone, policy = Programme.current().zone, Policy.current()
+    days, today = policy.reminders(), local_date(at, zone)
+    if not days or quiet_hours(at, policy, zone):
         return 0
-    people = {completion.person_id for completion, _days in due(local.date(), days)}
-    return sum(remind(pk, days, today=local.date(), at=at) for pk in sorted(people))
+    people = {completion.person_id for completion, _days in due(today, days)}
+    return sum(remind(pk, days, today=today, at=at) for pk in sorted(people))
 
 
 def due(today: date, days: Sequence[int], *, person: Person | None = None) -> list[Due]:

@@ -89,7 +89,7 @@ def fixed(pairing: Pairing) -> list[Callable[[], str]]:
 
 
 def tell_declined(pairing: Pairing, person: Person, *, at: datetime) -> None:
-    """To the other one; why is not theirs to know. Nothing where they had not been asked yet, or have left."""
+    """To the other one; why is not theirs to know. Nothing where they were not asked yet or have left."""
     if unsaid(pairing, person, at=at) or person.left_on:
         return
     with notices.in_words_of(person):

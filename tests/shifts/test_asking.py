@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shifts.cover import asking
-from shifts.cover.asking import any_yes, ask_around, group_size, quiet_hours, time_of_a_group
+from shifts.cover.asking import any_yes, ask_around, group_size, time_of_a_group
 from shifts.models import Ask, Booking, Policy, Search
 from shifts.schedule.making import Plan, add_shift
+from shifts.schedule.quiet import quiet_hours
 from shifts.seats import requests, standing
 from shifts.seats.booking import give_back, seat
 from shifts.seats.changes import cancel_run, restore_run

@@ -105,6 +105,13 @@ class TestWhen:
         assert [hour for hour in (0, 3, 7, 21, 23) if remind_papers(at[hour])] == []
         assert remind_papers(at[8]) == 1
 
+    def test_by_the_programmes_own_quiet_hours(self, ana, card):
+        Policy.current()
+        Policy.objects.update(quiet_from=time(20), quiet_until=time(10))
+        morning = datetime(2027, 5, 12, 13, 59, tzinfo=UTC)
+        assert remind_papers(morning) == 0
+        assert remind_papers(morning + timedelta(minutes=1)) == 1
+
     def test_at_eight_by_the_clock_on_both_sides_of_its_change(self, ana):
         """In New York the clock goes forward on March 14, 2027: 8 a.m. is 13:00 UTC before, 12:00 after."""
         paper(ana, "license", 2000)
