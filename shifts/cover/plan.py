@@ -442,7 +442,7 @@ def why_empty(cleared: Sequence[Person], counted: Mapping[str, int]) -> str:
         return "Nobody is ready to drive it alone."
     most = max(counted, key=lambda rule: counted[rule], default="")
     if counted.get(most, 0) < len(cleared) or most not in EVERYBODY:
-        parts = [f"{number} {PART[rule]}" for rule, number in counted.items() if rule in PART]
+        parts = [f"{counted[rule]} {PART[rule][counted[rule] > 1]}" for rule in PART if counted.get(rule)]
         return f"Of {len(cleared)} who are ready, {', '.join(parts)}."
     return EVERYBODY[most]
 
@@ -459,17 +459,17 @@ EVERYBODY = {
     NO_REQUESTS: "Nobody who is ready wants requests by mail.",
     NOT_THEM: "You have said “not this person” of everybody who is ready.",
 }
-PART = {
-    FULL: "have enough runs that week",
-    ENOUGH: "were asked often enough",
-    HOURS: "are not usually free then",
-    AWAY: "are away",
-    BUSY: "are on another run",
-    CLASH: "are planned for another run",
-    SAID_NO: "said no",
-    CAR: "have too small a car",
-    NO_REQUESTS: "want no requests",
-    NOT_THEM: "you ruled out",
+PART = {  # of one, and of several
+    FULL: ("has enough runs that week", "have enough runs that week"),
+    ENOUGH: ("was asked often enough", "were asked often enough"),
+    HOURS: ("is not usually free then", "are not usually free then"),
+    AWAY: ("is away", "are away"),
+    BUSY: ("is on another run", "are on another run"),
+    CLASH: ("is planned for another run", "are planned for another run"),
+    SAID_NO: ("said no", "said no"),
+    CAR: ("has too small a car", "have too small a car"),
+    NO_REQUESTS: ("wants no requests", "want no requests"),
+    NOT_THEM: ("you ruled out", "you ruled out"),
 }
 
 

@@ -4,7 +4,7 @@ who is wanted or not wanted for a run. Nobody is seated here: they are asked, an
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.contrib import messages
@@ -115,7 +115,7 @@ class Page:
         return reverse("desk_run", args=[run.pk])
 
     def weeks(self, runs: Sequence[Run]) -> list[dict[str, Any]]:
-        """The weeks from Monday on, each with its gaps; the first is open."""
+        """The weeks from Monday on, each with its gaps; those of the next seven days are open."""
         found: dict[date, list[Run]] = {}
         for run in runs:
             found.setdefault(monday_of(run.local_date), []).append(run)
@@ -125,7 +125,7 @@ class Page:
                 "last": theirs[-1].local_date,
                 "gaps": [self.gap(run) for run in theirs],
                 "covered": sum(run.pk in self.proposed for run in theirs),
-                "is_open": number == 0,
+                "is_open": number == 0 or theirs[0].starts_at <= self.at + timedelta(days=7),
             }
             for number, theirs in enumerate(found.values())
         ]
