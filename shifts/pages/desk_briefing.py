@@ -16,7 +16,7 @@ from django.views.decorators.http import require_http_methods
 from shifts.models import Policy
 from shifts.pages.access import Request, own_desk_only
 from shifts.pages.desk_look import OWN
-from shifts.pages.desk_steps_look import falls_away, groups_of, ready_on, us
+from shifts.pages.desk_steps_look import falls_away, groups_of, ready_on, undo_of, us
 from shifts.pages.forms_briefing import BriefingTextForm, QuestionRows, question_rows, text_form
 from shifts.pages.undo import offer_undo
 from volunteers import briefing_check, reading
@@ -106,14 +106,15 @@ def write(
 def save(
     request: Request, step: Step, form: BriefingTextForm, rows: QuestionRows, at: datetime
 ) -> HttpResponse:
+    terms, page = list(step.terms.order_by("applies_from")), reverse("desk_step", args=[step.pk])
     write(request, step, form, rows, at)
-    page = reverse("desk_step", args=[step.pk])
     if form.again_from is None:
         messages.success(request, "Saved. Nobody has to read it again.")
     else:
         day = form.again_from
         messages.success(request, f"Saved. It must be read again by {us(day)}.")
-        offer_undo(request, "Undo: nobody has to read it again", page, what="back", from_day=day.isoformat())
+        if undo := undo_of(terms, day, again=True):
+            offer_undo(request, "Undo: nobody has to read it again", page, **undo)
     return redirect(page)
 
 

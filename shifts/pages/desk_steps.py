@@ -19,7 +19,7 @@ from shifts.models import Run
 from shifts.pages.access import Request, own_desk_only
 from shifts.pages.desk_history import who_did
 from shifts.pages.desk_look import Look, show_look, unless_it_must_be_shown
-from shifts.pages.desk_steps_look import Ready, falls_away, groups_of, ready_on, us
+from shifts.pages.desk_steps_look import Ready, as_asked, falls_away, groups_of, ready_on, undo_of, us
 from shifts.pages.forms_steps import AsksForm, NewStepForm, StopForm, WordsForm
 from shifts.pages.undo import offer_undo, undo_offered
 from sites.models import Event, Site
@@ -312,8 +312,8 @@ def save_asks(request: Request, which: Step, terms: list[StepTerm], form: AsksFo
     if isinstance(answer, HttpResponse) or answer is None:
         return answer
     messages.success(request, f"{which.title}: {asked_words(which, answer[0])} from {us(from_day)}.")
-    undo = {"what": "back", "from_day": from_day.isoformat()}
-    offer_undo(request, "Undo: as it was", page_of(which), **undo)
+    if undo := undo_of(terms, from_day, again=asked["again"]):
+        offer_undo(request, "Undo: as it was", page_of(which), **undo)
     return redirect(page_of(which))
 
 
@@ -333,8 +333,8 @@ def save_stop(request: Request, which: Step, terms: list[StepTerm], form: StopFo
     if isinstance(answer, HttpResponse) or answer is None:
         return answer
     messages.success(request, f"{which.title} is no longer asked from {us(from_day)}.")
-    undo = {"what": "back", "from_day": from_day.isoformat()}
-    offer_undo(request, "Undo: ask it all the same", page_of(which), **undo)
+    if undo := undo_of(terms, from_day, ends=True):
+        offer_undo(request, "Undo: ask it all the same", page_of(which), **undo)
     return redirect(page_of(which))
 
 
@@ -385,8 +385,7 @@ def asked_again(which: Step, terms: list[StepTerm], from_day: date) -> dict[str,
         return {}
     [term] = later
     before = [old.revision for old in terms if old != term]
-    sent = {"what": "asks", "asks-from_day": term.applies_from.isoformat(), "asks-times": str(term.times)}
-    sent |= {"asks-lasts_months": str(term.lasts_months or "")}
+    sent = as_asked(term)
     return {**sent, "asks-again": "on"} if before and term.revision > max(before) else sent
 
 

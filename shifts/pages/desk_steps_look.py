@@ -101,5 +101,32 @@ def falls_away(terms: Sequence[StepTerm], from_day: date, *, ends: bool = False)
     return said
 
 
+def undo_of(
+    terms: Sequence[StepTerm], from_day: date, *, again: bool = False, ends: bool = False
+) -> dict[str, str] | None:
+    """What the page of a step is sent to have it ask what it asked before a change from a day on, with these
+    terms then; None where nothing brings that back: something announced fell away, or what was asked from
+    that very day has another revision now. `again`: everybody does it again; `ends`: it is asked no longer.
+    """
+    last = terms[-1].applies_until if terms else None
+    if any(term.applies_from > from_day for term in terms) or (last and last >= from_day):
+        return None
+    that_day = next((term for term in terms if term.applies_from == from_day), None)
+    if that_day is None:
+        return {"what": "back", "from_day": from_day.isoformat()}
+    before = max((term.revision for term in terms if term.applies_from < from_day), default=1)
+    same = that_day.revision == before if ends else not again
+    return as_asked(that_day) if same else None
+
+
+def as_asked(term: StepTerm) -> dict[str, str]:
+    """A term as the form sends it that asks just this from its first day on."""
+    months = str(term.lasts_months or "")
+    return {
+        "what": "asks", "asks-from_day": term.applies_from.isoformat(), "asks-times": str(term.times),
+        "asks-lasts_months": months,
+    }  # fmt: skip
+
+
 def us(day: date) -> str:
     return f"{day.month}/{day.day}/{day.year}"

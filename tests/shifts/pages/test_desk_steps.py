@@ -389,6 +389,31 @@ class TestWhatItAsks:
         assert [term.step for term in clearance.missing(ana, on=SOON)] == [ride]
         assert clearance.missing(ana, on=SOON - DAY) == []
 
+    def test_undone_it_is_as_it_was_though_it_was_changed_on_that_day_before(self, desk, form):
+        save(desk, NEW, form)
+        added = Step.objects.get(title="Photo release")
+        save(desk, page_of(added), asks(**{"asks-times": "3", "asks-lasts_months": "12"}))
+        save(desk, page_of(added), asks(**{"asks-times": "2"}))
+        press_undo(desk, desk.get(page_of(added)))
+        term = added.terms.get()
+        assert (term.applies_from, term.times, term.lasts_months, term.applies_until) == (SOON, 3, 12, None)
+
+    @pytest.mark.parametrize(
+        ("before", "change"),
+        [
+            ({"times": 2, "from_day": SOON}, asks(**{"asks-again": "on"})),
+            ({"times": 3, "from_day": LATE}, asks(**{"asks-times": "2"})),
+            ({"times": 3, "from_day": LATE}, stop()),
+            ({"again": True, "from_day": SOON}, stop()),
+        ],
+    )
+    def test_no_undo_is_offered_that_would_not_bring_back_what_was_announced(
+        self, desk, cora, ride, before, change
+    ):
+        steps.ask(ride, **before, by=cora.user)
+        save(desk, page_of(ride), change)
+        assert desk.get(page_of(ride)).context["undo"] is None
+
     def test_what_was_announced_and_falls_away_is_said(self, desk, cora, ride):
         steps.ask(ride, times=3, from_day=LATE, by=cora.user)
         answer = desk.post(page_of(ride), asks(**{"asks-times": "2"}))
@@ -480,6 +505,20 @@ class TestNoLongerAsked:
         confirm(desk, shown)
         assert ride.terms.get().applies_until is None
         assert clearance.missing(ina, on=SOON)
+
+    def test_undone_it_is_asked_as_of_that_day(self, desk, cora, ride):
+        steps.ask(ride, times=2, from_day=SOON, by=cora.user)
+        save(desk, page_of(ride), stop())
+        press_undo(desk, desk.get(page_of(ride)))
+        assert list(ride.terms.order_by("applies_from").values_list("times", "applies_until")) == [
+            (1, SOON),
+            (2, None),
+        ]
+
+    def test_asked_again_on_the_day_of_its_end_no_undo_is_offered(self, desk, cora, ride):
+        steps.stop_asking(ride, from_day=SOON, by=cora.user)
+        save(desk, page_of(ride), asks())
+        assert desk.get(page_of(ride)).context["undo"] is None
 
     def test_when_it_is_over_it_can_be_asked_again(self, desk, ride):
         desk.post(page_of(ride), stop(TODAY))
