@@ -134,9 +134,41 @@ class PolicyForm(forms.ModelForm):
         "refresher_months": 60,
         "ride_again_months": 60,
         "talk_days": 365,
+        "ask_after_minutes": 24 * 60,
+        "ask_chance_percent": 99,
+        "ask_fewest": 50,
+        "ask_most": 50,
+        "requests_a_week": 21,
+        "urgent_requests_a_week": 21,
     }
-    LEAST = {"lead_after_runs": 1, "lead_within_months": 1, "refresher_months": 1, "ride_again_months": 1}
+    LEAST = {
+        "ask_chance_percent": 1,
+        "ask_fewest": 1,
+        "ask_most": 1,
+        "lead_after_runs": 1,
+        "lead_within_months": 1,
+        "refresher_months": 1,
+        "ride_again_months": 1,
+    }
     WORDS = {
+        "ask_after_minutes": (
+            "Minutes after a run is given back until the first few are asked",
+            "In which a slip can be undone. At once where the run is near. Usually 15.",
+        ),
+        "ask_chance_percent": (
+            "As many are asked at a time as make a yes so likely (percent)",
+            "By what each has answered so far. More people are spared with less. Usually 80.",
+        ),
+        "ask_fewest": ("At least so many at a time", "Usually 3."),
+        "ask_most": (
+            "At most so many at a time",
+            "Usually 8. From the hours of “now” on, everybody who may be asked is asked at once.",
+        ),
+        "requests_a_week": (
+            "Requests to one person in seven days",
+            "Unless they say otherwise on their own page. Usually 2.",
+        ),
+        "urgent_requests_a_week": ("And urgent ones beside them", "Usually 1."),
         "keep_days": (
             "Days before a run until which it is kept for its regular driver",
             "While they are not ready, mostly because the new insurance card has not come, nobody else is "
@@ -186,9 +218,23 @@ class PolicyForm(forms.ModelForm):
             ],
         ),
         ("Papers, and what a lead driver ticks", ["reminder_days", "photos_on", "checklist"]),
+        (
+            "Asking around by mail when a run has no driver",
+            [
+                "asks_on", "ask_after_minutes", "ask_chance_percent", "ask_fewest", "ask_most",
+                "requests_a_week", "urgent_requests_a_week", "quiet_from", "quiet_until", "early_from",
+            ],
+        ),
         ("Your own mails, and when a talk is suggested", ["digest_at", "morning_at", "talk_days"]),
     ]  # fmt: skip
 
+    quiet_from = clock_field(
+        label="Quiet hours, in which nobody is asked by mail, from", help_text="Usually 9:00 p.m."
+    )
+    quiet_until = clock_field(label="Until", help_text="Usually 8:00 a.m. The same as from: there are none.")
+    early_from = clock_field(
+        label="For those who allow it, about a run of the same morning, until", help_text="Usually 6:00 a.m."
+    )
     digest_at = clock_field(
         label="When the mail about the next day comes",
         help_text="Who drives, what is empty, what needs attention. Usually 4:00 p.m.",
@@ -232,11 +278,24 @@ class PolicyForm(forms.ModelForm):
             "reminder_days",
             "checklist",
             "photos_on",
+            "asks_on",
+            "ask_after_minutes",
+            "ask_chance_percent",
+            "ask_fewest",
+            "ask_most",
+            "requests_a_week",
+            "urgent_requests_a_week",
+            "quiet_from",
+            "quiet_until",
+            "early_from",
             "digest_at",
             "morning_at",
             "talk_days",
         ]
-        labels = {"photos_on": "Volunteers may send photographs of their papers"}
+        labels = {
+            "photos_on": "Volunteers may send photographs of their papers",
+            "asks_on": "Ask around by itself when a run is given back",
+        }
         help_texts = {
             "photos_on": "A photograph is kept without its place and deleted as soon as you have noted the "
             "date. Ask your insurer or counsel before you turn it on.",
