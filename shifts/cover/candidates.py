@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, time
+from datetime import datetime
 from functools import cached_property
 from itertools import islice
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Count, Exists, Func, JSONField, OuterRef, Prefetch, Q, Subquery
-from django.utils import timezone
+from django.db.models import Count, Exists, Func, JSONField, OuterRef, Prefetch, Subquery
 
 from shifts.cover.cars import can_carry, largest, with_room
+from shifts.cover.free import is_free, not_free
 from shifts.cover.ranking import LATELY, Known, Ranked, runs_lately
 from shifts.models import Booking, Policy, Run, Stop
 from shifts.seats.booking import collide, reach
 from sites.models import Programme
 from volunteers import clearance
-from volunteers.models import Availability, Away, NotAt, Person, Step, StepTerm
+from volunteers.models import NotAt, Person, Step, StepTerm
 from volunteers.models.person import PersonQuerySet
 
 NOT_THERE = "not at this site"
@@ -67,22 +67,6 @@ def may_drive(run: Run, people: PersonQuerySet | None = None) -> PersonQuerySet:
     people = Person.objects.drivers() if people is None else people
     people = clearance.cleared(people, on=run.local_date, sites=run.site_ids)
     return people.filter(is_free(run), with_room(run)).exclude(pk__in=engaged(run))
-
-
-def is_free(run: Run) -> Q:
-    """Not away that day, and either usually free for the whole run or silent about their hours."""
-    weekday, begins, ends = span(run, Programme.current().zone)
-    hours = Availability.objects.filter(person=OuterRef("pk"))
-    suits = hours.filter(weekday=weekday, begins__lte=begins, ends__gte=ends)
-    away = Away.objects.filter(person=OuterRef("pk"), first__lte=run.local_date, last__gte=run.local_date)
-    return Q(~Exists(away)) & (Q(~Exists(hours)) | Q(Exists(suits)))
-
-
-def span(run: Run, zone: ZoneInfo) -> tuple[int, time, time]:
-    """Weekday (0 is Monday), start and end on the programme's clock. A run past midnight is asked of
-    those who are free until the day's end."""
-    start, end = timezone.localtime(run.starts_at, zone), timezone.localtime(run.ends_at, zone)
-    return start.weekday(), start.time(), end.time() if end.date() == start.date() else time(23, 59)
 
 
 def engaged(run: Run) -> list[int]:
@@ -169,30 +153,21 @@ def three_names(runs: Sequence[Run], *, at: datetime) -> dict[int, list[Candidat
     if not runs:
         return {}
     known, busy = Known.of(runs, at=at), engagements_of_each(runs)
-    names: dict[int, list[Candidate]] = {run.pk: [] for run in runs}
+    names: dict[int, list[Ranked]] = {run.pk: [] for run in runs}
     for most in (FIRST_LOOKED_AT, 0):
         lacking = [run for run in runs if len(names[run.pk]) < 3]
         if not lacking or (most == 0 and len(known.people) <= FIRST_LOOKED_AT):
             break
-        orders = {run.pk: known.order(run, without=busy[run.pk], most=most) for run in lacking}
+        orders = {run.pk: known.order(run, without=busy[run.pk], able=True, most=most) for run in lacking}
         keys = {one.person for order in orders.values() for one in order}
-        people = Person.objects.prefetch_related("cars", "hours", "absences").in_bulk(keys)
         cleared = cleared_for_each(lacking, among=list(keys))
-        for run in lacking:
-            names[run.pk] = [
-                Candidate(people[one.person], known.reasons(one, run))
-                for one in first_three(orders[run.pk], run, people, cleared[run.pk], known.programme.zone)
-            ]
-    return names
-
-
-def first_three(
-    order: Sequence[Ranked], run: Run, people: dict[int, Person], cleared: set[int], zone: ZoneInfo
-) -> list[Ranked]:
-    may = (
-        one for one in order if one.person in cleared and not why_not(people[one.person], run, [], {}, zone)
-    )
-    return list(islice(may, 3))
+        for pk, order in orders.items():
+            names[pk] = list(islice((one for one in order if one.person in cleared[pk]), 3))
+    people = Person.objects.in_bulk({one.person for found in names.values() for one in found})
+    return {
+        run.pk: [Candidate(people[one.person], known.reasons(one, run)) for one in names[run.pk]]
+        for run in runs
+    }
 
 
 def cleared_for_each(runs: Sequence[Run], *, among: Sequence[int], but_for: str = "") -> dict[int, set[int]]:
@@ -290,13 +265,3 @@ def why_not(person: Person, run: Run, lacking: list[Step], busy: dict[int, Run],
     if not can_carry(cars, run):
         reasons.append(f"car takes {largest(cars)} crates, {run.crates} expected")
     return reasons
-
-
-def not_free(person: Person, run: Run, zone: ZoneInfo) -> str:
-    """`is_free` for one person with hours and absences at hand: why not, or nothing."""
-    if any(away.first <= run.local_date <= away.last for away in person.absences.all()):
-        return "away that day"
-    weekday, begins, ends = span(run, zone)
-    hours = list(person.hours.all())
-    suits = any(hour.weekday == weekday and hour.begins <= begins and hour.ends >= ends for hour in hours)
-    return "" if suits or not hours else "not usually free then"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from django.db.models import Exists, OuterRef, Q
 
@@ -13,13 +13,22 @@ from volunteers.models import Car
 def fits(car: Car | None, run: Run) -> bool:
     """Whether the car is large enough for the expected crates; also one that nobody has measured, or noted
     (None), since only a car known to be too small keeps anybody away."""
-    return car is None or car.crates is None or car.crates >= run.crates
+    return holds(car.crates if car else None, run)
+
+
+def holds(crates: int | None, run: Run) -> bool:
+    """`fits`, of a car that takes so many crates; None: not measured."""
+    return crates is None or crates >= run.crates
 
 
 def can_carry(cars: Iterable[Car], run: Run) -> bool:
     """Whether somebody with these cars can take the run: one of them fits, or none is noted."""
-    cars = list(cars)
-    return not cars or any(fits(car, run) for car in cars)
+    return one_holds([car.crates for car in cars], run)
+
+
+def one_holds(sizes: Sequence[int | None], run: Run) -> bool:
+    """`can_carry`, of the crates that each car takes."""
+    return not sizes or any(holds(crates, run) for crates in sizes)
 
 
 def with_room(run: Run) -> Q:

@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from heapq import nsmallest
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from django.db.models import Count
 
+from shifts.cover.cars import holds, one_holds
 from shifts.cover.chances import yes_chances
+from shifts.cover.free import span, why_not_free
 from shifts.models import Ask, Booking, Run
 from shifts.schedule.clock import local_date
 from shifts.seats.requests import asked_this_week
 from sites.geography import Place, metres_from, miles
 from sites.models import Programme
-from volunteers.models import Availability, Car, Person
+from volunteers.models import Availability, Away, Car, Person
 
 LATELY = timedelta(weeks=4)  # back and ahead: "these weeks"
 WEEKS = 2 * LATELY.days // 7
-MONDAY_TO_SUNDAY = 7
 
 # What counts how much in the score. Common practice, no published source.
 RESTED = 4.0  # for having driven nothing of what they want these weeks
@@ -103,17 +103,17 @@ class Known:
     people: list[tuple[int, str, int]]  # key, name, runs a week that they want
     homes: dict[int, Place]
     days: dict[int, list[tuple[date, int]]]  # runs of each, by date
-    lately: Counter[int]
+    lately: dict[int, int]
     asked: dict[int, int]
     chances: dict[int, float]
-    say_hours: set[int]
-    crates: dict[int, int]  # of the largest car that was measured
-    have_cars: set[int]
+    hours: dict[int, list[Any]]
+    absences: dict[int, list[Any]]
+    cars: dict[int, list[int | None]]  # crates that each of their cars takes
     said: dict[tuple[int, int], Said]  # by run and person
 
     @classmethod
     def of(cls, runs: Sequence[Run], *, at: datetime) -> Known:
-        """Ten queries, however many the runs and the people are."""
+        """Eleven queries, however many the runs and the people are."""
         programme = Programme.current()
         rows = Person.objects.drivers().values_list(
             "pk", "name", "runs_a_week", "home_latitude", "home_longitude"
@@ -122,62 +122,74 @@ class Known:
         keys = [row[0] for row in found]
         today = local_date(at, programme.zone)
         days = days_driven(runs, today)
-        cars = list(Car.objects.order_by().values_list("person", "crates"))
-        crates: dict[int, int] = {}
-        for person, size in cars:
-            if size is not None:
-                crates[person] = max(size, crates.get(person, 0))
-        hours = Availability.objects.order_by().values_list("person", flat=True)
+        hours = Availability.objects.order_by().values_list("person", "weekday", "begins", "ends", named=True)
+        away = Away.objects.order_by().values_list("person", "first", "last", named=True)
+        cars: dict[int, list[int | None]] = {}
+        for person, crates in Car.objects.order_by().values_list("person", "crates"):
+            cars.setdefault(person, []).append(crates)
         return cls(
             at=at,
             programme=programme,
             people=[(pk, name, wish) for pk, name, wish, _latitude, _longitude in found],
             homes={row[0]: (row[3], row[4]) for row in found if row[3] is not None},
             days=days,
-            lately=Counter(
-                {
-                    person: sum(n for day, n in theirs if abs(day - today) <= LATELY)
-                    for person, theirs in days.items()
-                }
-            ),
-            asked=asked_this_week(keys, at),
+            lately={
+                person: sum(n for day, n in theirs if abs(day - today) <= LATELY)
+                for person, theirs in days.items()
+            },
+            asked=asked_this_week(Person.objects.drivers().order_by().values_list("pk", flat=True), at),
             chances=yes_chances(keys, at),
-            say_hours=set(hours.distinct()),
-            crates=crates,
-            have_cars={person for person, _size in cars},
+            hours=by_person(hours),
+            absences=by_person(away.filter(last__gte=min([today, *(run.local_date for run in runs)]))),
+            cars=cars,
             said=said_about(runs, at),
         )
 
     def order(
-        self, run: Run, *, among: Collection[int] | None = None, without: Collection[int] = (), most: int = 0
+        self,
+        run: Run,
+        *,
+        among: Collection[int] | None = None,
+        without: Collection[int] = (),
+        able: bool = False,
+        most: int = 0,
     ) -> list[Ranked]:
-        """Everybody, or those `among`, in the order of calling; of these the first `most`, or all (0)."""
-        road = self.road_to(run)
-        monday = run.local_date - timedelta(days=run.local_date.weekday())
-        week = {
-            person: sum(n for day, n in theirs if 0 <= (day - monday).days < MONDAY_TO_SUNDAY)
-            for person, theirs in self.days.items()
-        }
+        """Everybody, or those `among`, in the order of calling; of these the first `most`, or all (0).
+        `able` leaves out those who are not free then, and those whose car is too small."""
+        road, week, when = self.road_to(run), self.week_of(run), span(run, self.programme.zone)
         found = []
         for person, name, wish in self.people:
             if (among is not None and person not in among) or person in without:
                 continue
+            hours, cars = self.hours.get(person, ()), self.cars.get(person, ())
+            if able and not (
+                one_holds(cars, run)
+                and not why_not_free(hours, self.absences.get(person, ()), run.local_date, when)
+            ):
+                continue
             said = self.said.get((run.pk, person))
-            crates = self.crates.get(person)
             facts = Facts(
                 miles=road.get(person),
-                lately=self.lately[person],
+                lately=self.lately.get(person, 0),
                 that_week=week.get(person, 0),
                 wish=wish,
                 chance=self.chances[person],
                 asked=self.asked.get(person, 0),
-                says_hours=person in self.say_hours,
-                measured=crates is not None and crates >= run.crates,
+                says_hours=bool(hours),
+                measured=any(crates is not None and holds(crates, run) for crates in cars),
                 said=said,
             )
-            place = said.place if said else NOT_ASKED
-            found.append(Ranked(place, -score(facts), name, person, facts))
+            found.append(Ranked(said.place if said else NOT_ASKED, -score(facts), name, person, facts))
         return nsmallest(most, found) if most else sorted(found)
+
+    def week_of(self, run: Run) -> dict[int, int]:
+        """By the person's key, how many runs they drive in the run's week, Monday to Sunday."""
+        monday = run.local_date - timedelta(days=run.local_date.weekday())
+        sunday = monday + timedelta(days=6)
+        return {
+            person: sum(n for day, n in theirs if monday <= day <= sunday)
+            for person, theirs in self.days.items()
+        }
 
     def road_to(self, run: Run) -> dict[int, float]:
         """By the person's key, miles of road from their home to the run's first stop, as far as known."""
@@ -200,11 +212,20 @@ class Known:
         return words[:3]
 
     def words_of_car(self, person: int, run: Run) -> list[str]:
-        if person in self.crates:
-            return [f"car takes {self.crates[person]} crates"]
+        sizes = self.cars.get(person, [])
+        measured = [crates for crates in sizes if crates is not None]
+        if measured:
+            return [f"car takes {max(measured)} crates"]
         if not run.crates:
             return []
-        return ["car not measured" if person in self.have_cars else "no car noted"]
+        return ["car not measured" if sizes else "no car noted"]
+
+
+def by_person(rows: Iterable[Any]) -> dict[int, list[Any]]:
+    found: dict[int, list[Any]] = {}
+    for row in rows:
+        found.setdefault(row.person, []).append(row)
+    return found
 
 
 def days_driven(runs: Sequence[Run], today: date) -> dict[int, list[tuple[date, int]]]:

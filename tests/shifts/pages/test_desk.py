@@ -298,14 +298,13 @@ def test_three_names_take_as_many_queries_for_many_runs_as_for_one(sites):
     for n in range(12):
         put(ready_person(), make_run(starts_at=NOW + (n + 1) * HOUR, sites=sites), "second")
     Policy.current(), Programme.current()
-    # of everybody: programme, names, runs, cars, requests, answers, hours; of these runs: "not this week",
-    # answers, who gave up; policy, programme, bookings near, stops of their runs; the people looked at, their
-    # cars, hours, absences; the gate
+    # of everybody: programme, names, runs, cars, requests, answers, hours, absences; of these runs: "not this
+    # week", answers, who gave up; policy, programme, bookings near, stops of their runs; the gate; the people
     for some in (runs[:1], runs):
         fetched = list(Run.objects.filter(pk__in=[run.pk for run in some]).with_people())
         with CaptureQueriesContext(connection) as queries:
             three_names(fetched, at=NOW)
-        assert len(queries) == 19
+        assert len(queries) == 17
 
 
 # --- one tap
@@ -612,11 +611,11 @@ EVERY_PAGE = 6
     [
         # policy; runs ahead, stops, people; policy, programme, uncleared bookings, cars, who did not come,
         # programme, bookings of the same people, stops; for the beginning people, sites, weekly runs;
-        # three names (19, as above); messages to tell, how many; failed, how many; worker, when it was last
+        # three names (17, as above); messages to tell, how many; failed, how many; worker, when it was last
         # seen, mail that waits; holidays with runs; answers of calendars to look at, runs declined in one;
         # runs of the days, stops, people; who asks to join; newcomers (14, as in test_orientation_desk);
         # programme, policy, who did not come; how many coordinators
-        ("desk", 66),
+        ("desk", 64),
         # runs, stops, people; policy; what needs attention (8, as above); closures
         ("desk_week", 12),
     ],
