@@ -15,7 +15,7 @@ from django.db.models import Exists, F, OuterRef, Q, Subquery
 from shifts.cover.pairing import waiting_since
 from shifts.models import Booking, Pairing, Policy, Run
 from shifts.seats.riding import lacking_ride
-from sites.models import Event, Programme
+from sites.models import Closure, Event, Programme
 from volunteers import hello
 from volunteers.models import Completion, Join, PaperPhoto, Person, Step, StepTerm
 from volunteers.models.person import PersonQuerySet
@@ -260,13 +260,14 @@ class Known:
             self.done[person].append(Done(step, first, until, seen, gone))
 
     def read_rides(self, at: datetime) -> None:
-        """The rides of those who still lack one."""
+        """The rides of those who still lack one. Few people, so what is signed off is looked at here: asked
+        of the database beside all else, it made PostgreSQL's planner walk every run for every booking."""
         lacking = self.lack_a_ride()
+        shut = Closure.objects.on(OuterRef("run__local_date")).filter(site__stops__run=OuterRef("run"))
         rides = Booking.objects.live().filter(seat=Booking.Seat.SECOND, person__in=lacking)
-        rides = rides.filter(run__in=Run.objects.on_the_books().without_closed().order_by())
-        unsigned = Booking.objects.unsigned().values("pk")
-        rides = rides.filter(Q(run__ends_at__gt=at) | Q(pk__in=unsigned))
-        found = list(rides.select_related("run").order_by("run__starts_at", "pk"))
+        rides = rides.filter(run__cancelled_at=None).exclude(Exists(shut))
+        rides = rides.select_related("run", "sign_off__completion").order_by("run__starts_at", "pk")
+        found = [ride for ride in rides if ride.run.ends_at > at or ride.is_unsigned]
         drivers = Booking.objects.live().drivers().filter(run__in=[ride.run_id for ride in found])
         for driver in drivers.exclude(person__lead_since=None).select_related("person"):
             self.leads[driver.run_id] = driver.person

@@ -163,3 +163,8 @@ class Booking(models.Model):
     @property
     def is_live(self) -> bool:
         return self.ended_at is None
+
+    @property
+    def is_unsigned(self) -> bool:
+        """`unsigned` for one ride: no sign-off stands."""
+        return self.sign_off is None or self.sign_off.is_taken_back

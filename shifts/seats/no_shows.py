@@ -51,7 +51,7 @@ def check(booking: Booking, run: Run, person: Person, at: datetime) -> None:
     if at < run.starts_at:
         raise NotPossible(f"The run has not started. If {person.name} cannot come, take them out.")
     second = run.bookings.live().filter(seat=Booking.Seat.SECOND).first()
-    if second and second.sign_off and not second.sign_off.is_taken_back:
+    if second and not second.is_unsigned:
         raise NotPossible(f"The ride beside {person.name} is signed off, so they came. Take that back first.")
 
 
