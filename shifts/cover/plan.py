@@ -347,7 +347,7 @@ def unfilled(world: World, plan: Plan, empty: Sequence[Run]) -> list[Unfilled]:
         return []
     taken = Taken(world, plan)
     keys = [person.pk for person in world.people]
-    lacking = {kind: cleared_for_each(empty, among=keys, but_for=kind) for kind in ONE_STEP}
+    lacking = {str(kind): cleared_for_each(empty, among=keys, but_for=kind) for kind in ONE_STEP}
     return [explained(run, world, taken, lacking) for run in empty]
 
 
@@ -408,7 +408,9 @@ ONE_RULE = {  # by the one rule that keeps somebody from a run, in the order of 
 }
 
 
-def explained(run: Run, world: World, taken: Taken, lacking: Mapping[str, dict[int, set[int]]]) -> Unfilled:
+def explained(
+    run: Run, world: World, taken: Taken, lacking: Mapping[Step.Kind, dict[int, set[int]]]
+) -> Unfilled:
     cleared = [world.by_key[pk] for pk in sorted(world.cleared[run.pk])]
     alone: dict[str, list[Person]] = defaultdict(list)
     counted: Counter[str] = Counter()

@@ -175,7 +175,7 @@ class Model:
         rows = program.rows
         self.floor, self.ceiling = rows.lower.copy(), rows.upper.copy()
         self.every = np.arange(program.columns, dtype=np.int32)
-        self.solver = Silent()
+        self.solver: Any = Silent()  # its stubs lack some of its methods
         for gap in ("mip_rel_gap", "mip_abs_gap"):
             self.solver.setOptionValue(gap, 0.0)
         kinds = np.zeros(program.columns, dtype=np.int32)
