@@ -6,9 +6,11 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 from hypothesis import given
 from hypothesis import strategies as st
 
+from shifts import worker
 from shifts.cover import asking
 from shifts.cover.asking import any_yes, ask_around, group_size, time_of_a_group
 from shifts.models import Ask, Booking, Policy, Search
@@ -576,6 +578,15 @@ def test_a_group_of_a_hundred_people_costs_as_many_reads_as_one_of_ten(people):
     for number in range(90):
         ready_person(name=f"More {number}")
     assert reads() == few
+
+
+def test_the_workers_tick_asks_around(people):
+    now = timezone.now()
+    search = begin(run_in(people, now, days=10), now)
+    Policy.current()
+    Policy.objects.update(quiet_from=time(8))  # no quiet hours, whenever this runs
+    worker.tick(now)
+    assert search.asks.count() == 5
 
 
 def test_a_tick_with_nothing_due_is_a_few_reads(people, django_assert_max_num_queries):

@@ -138,7 +138,7 @@ def test_the_call_list_with_links_that_dial_and_text(desk, run):
     assert "+" not in parts.query
     assert " " not in link
     assert parse_qs(parts.query)["body"] == [
-        "Hi Abe, can you drive this run: Morning run, Wed, Jun 3 at 10:00 a.m.? "
+        "Hi Abe, can you drive Morning run, Wed, Jun 3 at 10:00 a.m., pickup at Mill Street Grocery? "
         "Please text back either way. Cora & co."
     ]
 
@@ -409,7 +409,9 @@ def test_history_says_who_did_what_in_words(desk, cora, run):
         ("Cora Desk", "put the run on again"),
         ("Cora Desk", "Bea Birch is off the run, as it was cancelled"),
         ("Cora Desk", "cancelled the run: Store flooded"),
+        ("Cora Desk", "somebody drives, so nobody more is asked"),
         ("Cora Desk", "seated Bea Birch in the driver's seat, as agreed"),
+        ("the schedule", "began to ask around for a driver"),
         ("Abe Ash", "Abe Ash cannot make it: the driver's seat is empty (A cold)"),
         ("Abe Ash", "Abe Ash took the driver's seat"),
     ]
