@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from django.db.models import Count, Exists, Max, OuterRef, Subquery
 
@@ -77,7 +78,7 @@ def not_taken_for_granted(bookings: list[Booking]) -> set[int]:
     before = Completion.objects.filter(person=OuterRef("person"), reason=DROVE_BEFORE)
     open_ = Run.objects.without_closed().filter(pk__in=[booking.run_id for booking in bookings])
     rows = Booking.objects.filter(pk__in=[booking.pk for booking in bookings], run__in=open_.order_by())
-    found = list(
+    found: list[Any] = list(
         rows.select_related("person", "run").annotate(
             earlier=Subquery(earlier.annotate(n=Count("pk")).values("n")),
             last_day=Subquery(earlier.annotate(day=Max("run__local_date")).values("day")),
@@ -87,7 +88,7 @@ def not_taken_for_granted(bookings: list[Booking]) -> set[int]:
     regulars = [booking for booking in found if booking.standing_id]
     away = absences([booking.person_id for booking in regulars]) if regulars else {}
 
-    def is_asked(booking: Booking) -> bool:
+    def is_asked(booking: Any) -> bool:
         if not booking.standing_id:
             return True
         if (booking.earlier or 0) < NEW_FOR and not booking.drove_before:

@@ -408,9 +408,7 @@ ONE_RULE = {  # by the one rule that keeps somebody from a run, in the order of 
 }
 
 
-def explained(
-    run: Run, world: World, taken: Taken, lacking: Mapping[Step.Kind, dict[int, set[int]]]
-) -> Unfilled:
+def explained(run: Run, world: World, taken: Taken, lacking: Mapping[str, dict[int, set[int]]]) -> Unfilled:
     cleared = [world.by_key[pk] for pk in sorted(world.cleared[run.pk])]
     alone: dict[str, list[Person]] = defaultdict(list)
     counted: Counter[str] = Counter()

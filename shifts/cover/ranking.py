@@ -131,7 +131,7 @@ class Known:
             at=at,
             programme=programme,
             people=[(pk, name, wish) for pk, name, wish, _latitude, _longitude in found],
-            homes={row[0]: (row[3], row[4]) for row in found if row[3] is not None},
+            homes={row[0]: (row[3], row[4]) for row in found if row[3] is not None and row[4] is not None},
             days=days,
             lately={
                 person: sum(n for day, n in theirs if abs(day - today) <= LATELY)
@@ -305,7 +305,8 @@ def not_these_weeks(runs: Sequence[Run], at: datetime) -> list[tuple[int, int, S
     ).values_list("person", "search__run__local_date", "answered_at")
     by_week: dict[tuple[int, int], list[tuple[int, datetime]]] = {}
     for person, day, answered_at in rows:
-        by_week.setdefault(day.isocalendar()[:2], []).append((person, answered_at))
+        if answered_at:  # always, by a constraint
+            by_week.setdefault(day.isocalendar()[:2], []).append((person, answered_at))
     return [
         (run.pk, person, Said(NOT_NOW, f"said not this week, {ago(moment, at)}", moment))
         for run in runs
@@ -324,6 +325,7 @@ def gave_up(runs: Sequence[int], at: datetime) -> list[tuple[int, int, Said]]:
     return [
         (run, person, Said(NOT_NOW, words[Booking.End(end)].format(ago(moment, at)), moment))
         for run, person, end, moment in ended.order_by("pk").values_list("run", "person", "end", "ended_at")
+        if moment  # always, by a constraint
     ]
 
 

@@ -232,7 +232,8 @@ class Model:
     def bind(self) -> None:
         self.solver.changeColsBounds(self.program.columns, self.every, self.low, self.high)
         every = np.arange(len(self.floor), dtype=np.int32)
-        self.solver.changeRowsBounds(len(every), every, self.floor, self.ceiling)
+        # Its own list of types forgets this one.
+        self.solver.changeRowsBounds(len(every), every, self.floor, self.ceiling)  # type: ignore[attr-defined]
 
     def hold(self, cost: Vector, most: int) -> None:
         """A row over all columns: the cost stays at what it has reached."""

@@ -162,9 +162,9 @@ def nowhere_to_go(runs: list[Run]) -> dict[int, str]:
 
     found = {}
     for run in closed:
-        *before, last = run.ordered_stops
-        if is_shut(run, last.site_id) and not any(is_shut(run, stop.site_id) for stop in before):
-            found[run.pk] = last.site.name
+        *before, end = run.ordered_stops
+        if is_shut(run, end.site_id) and not any(is_shut(run, stop.site_id) for stop in before):
+            found[run.pk] = end.site.name
     return found
 
 

@@ -58,7 +58,7 @@ def sign_off_ride(
     if run.starts_at > at:
         raise NotPossible(_("That ride is still to come."))
     second = ride[1]
-    if not second.is_unsigned:
+    if second.sign_off and not second.is_unsigned:
         raise NotPossible(already(second.sign_off))
     signed = sign_off(
         trainee=second.person,
