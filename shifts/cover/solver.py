@@ -232,8 +232,7 @@ class Model:
     def bind(self) -> None:
         self.solver.changeColsBounds(self.program.columns, self.every, self.low, self.high)
         every = np.arange(len(self.floor), dtype=np.int32)
-        # Its own list of types forgets this one.
-        self.solver.changeRowsBounds(len(every), every, self.floor, self.ceiling)  # type: ignore[attr-defined]
+        self.solver.changeRowsBounds(len(every), every, self.floor, self.ceiling)
 
     def hold(self, cost: Vector, most: int) -> None:
         """A row over all columns: the cost stays at what it has reached."""
