@@ -1,4 +1,4 @@
-"""What becomes of an answer to a request: every word after every other, who is seated, thanked, asked again."""
+"""What becomes of an answer to a request: every word after every other; who is seated, who asked again."""
 
 from datetime import timedelta
 
@@ -210,7 +210,7 @@ def test_an_old_link_takes_a_seat_that_is_empty_again(search):
     booking = requests.answer(first, "yes", by=None).booking
     give_back(booking, by=None)
     yes = requests.answer(second, "yes", by=None)
-    assert yes.answer == "yes" and yes.booking.person == second.person
+    assert (yes.answer, yes.booking.person) == ("yes", second.person)
     assert not Search.objects.open().exists()
 
 
@@ -263,7 +263,7 @@ def test_a_call_that_nobody_took_and_one_with_a_no(run):
     first = requests.called(run, person, "silent", by=cora.user)
     assert (first.wave, first.answer, first.search.next_at) == (0, "silent", None)
     second = requests.called(run, person, "no", by=cora.user)
-    assert second.pk == first.pk and second.answered_by == cora.user
+    assert (second.pk, second.answered_by) == (first.pk, cora.user)
     assert events(run).get().by == cora.user
     assert not Message.objects.exists()  # it was said
 
@@ -272,7 +272,7 @@ def test_a_yes_by_phone_is_seated_and_ends_the_search_of_the_mails(search):
     cora, mailed, person = coordinator(), ready_person(), ready_person()
     ask = request_to(mailed, search)
     yes = requests.called(search.run, person, "yes", by=cora.user)
-    assert yes.booking.person == person and yes.booking.booked_by == cora.user
+    assert (yes.booking.person, yes.booking.booked_by) == (person, cora.user)
     assert said(ask) == "closed"
 
 

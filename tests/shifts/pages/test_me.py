@@ -499,8 +499,8 @@ class TestWhoMay:
 
 
 def test_queries_of_my_page(client, ana):
-    """Programme, who covers, session, user, people of the sign-in; the person afresh, cars, hours, absences from today on
-    by the programme's clock, the household, and hours of help."""
+    """Programme, who covers, session, user, people of the sign-in; the person afresh, cars, hours, absences
+    from today on by the programme's clock, the household, and hours of help."""
     count, sql = queries_of(client, "/me/")
     for n in range(1, 8):
         add_away(ana, first=TODAY + n * DAY, last=TODAY + n * DAY, by=None)
