@@ -191,8 +191,11 @@ def text_for(person: Person, run: Run, *, seat: str, programme: Programme) -> st
             "run": run.title,
             "day": date_format(start),
             "time": time_format(start),
+            "pickup": run.ordered_stops[0].site.name if run.ordered_stops else "",
         }
-        if seat == Booking.Seat.DRIVER:
+        if seat == Booking.Seat.DRIVER and words["pickup"] and words["pickup"] not in run.title:
+            text = _("Hi %(name)s, can you drive %(run)s, %(day)s at %(time)s, pickup at %(pickup)s?") % words
+        elif seat == Booking.Seat.DRIVER:
             text = _("Hi %(name)s, can you drive this run: %(run)s, %(day)s at %(time)s?") % words
         else:
             text = _("Hi %(name)s, would you like to ride along: %(run)s, %(day)s at %(time)s?") % words
