@@ -12,7 +12,7 @@ from django.utils.translation.template import templatize
 from shifts.seats.booking import seat
 from sites.changes import write_door_notes
 from sites.models import Programme
-from tests.factories import make_run, ready_person
+from tests.factories import coordinator, make_run, ready_person
 from volunteers.models import Message
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -191,3 +191,14 @@ def test_a_booking_is_mailed_in_the_language_of_the_person(language, subject, wo
     mail = Message.objects.get(person=person, kind="booked")
     assert mail.subject.startswith(subject)
     assert [part for part in words if part not in mail.text] == []
+
+
+@pytest.mark.django_db
+def test_the_desk_is_english_whoever_reads_it(client, settings):
+    settings.DEMO = True  # no second factor
+    cora = coordinator()
+    cora.language = "es"
+    cora.save()
+    client.force_login(cora.user)
+    assert '<html lang="en"' in client.get("/desk/").content.decode()
+    assert '<html lang="es"' in client.get("/").content.decode()

@@ -49,11 +49,22 @@ class ProgrammeMiddleware:
         request.turn = turn_now(at, programme)
         request.programme = as_reached(programme, request.turn.person if request.turn else None)
         request.person = acting_person(request)
-        if request.person and settings.LANGUAGE_COOKIE_NAME not in request.COOKIES:
-            translation.activate(request.person.language)
+        language = language_of(request)
+        if language:
+            translation.activate(language)
             request.LANGUAGE_CODE = translation.get_language()
         with timezone.override(request.programme.zone):
             return self.get_response(request)
+
+
+def language_of(request: Request) -> str:
+    """The desk is English for everybody; else what the person chose, unless the browser was told otherwise.
+    Empty: as the browser asks."""
+    if request.path_info.startswith("/desk/"):
+        return "en"
+    if request.person and settings.LANGUAGE_COOKIE_NAME not in request.COOKIES:
+        return request.person.language
+    return ""
 
 
 class SameForAllMiddleware:
@@ -106,7 +117,8 @@ NAV = {
     "desk_week": "week", "desk_days": "desk",
     "desk_people": "people", "desk_person": "people", "desk_new_person": "people", "desk_import": "people",
     "desk_joins": "people", "desk_join": "people", "desk_help_hours": "people", "join_answer": "home",
-    "desk_orientation": "orientation", "desk_rides": "orientation", "desk_papers": "orientation", "desk_kits": "orientation",
+    "desk_orientation": "orientation", "desk_rides": "orientation", "desk_papers": "orientation",
+    "desk_kits": "orientation",
     "desk_sites": "sites", "desk_site": "sites", "desk_new_site": "sites",
     "desk_site_list": "sites", "desk_close": "sites", "desk_lift": "sites",
     "desk_shifts": "shifts", "desk_shift": "shifts", "desk_shift_end": "shifts",
