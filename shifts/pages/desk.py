@@ -31,7 +31,7 @@ from shifts.pages.desk_days import holidays_shown
 from shifts.pages.desk_no_show import talks_shown
 from shifts.pages.desk_parts import calls_of, card_of, contact_of, how_soon, mark_of, seats_of, when
 from shifts.pages.desk_replies import replies_shown
-from shifts.pages.desk_search import alerts_shown
+from shifts.pages.desk_search import alerts_shown, going_on
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.worker import is_late, last_seen
 from sites.models import Closure, Programme, Site
@@ -140,7 +140,7 @@ def beginnings() -> list[dict[str, str]]:
 def gaps_shown(
     runs: list[Run], absent: dict[int, Absent], *, at: datetime, policy: Policy, programme: Programme
 ) -> list[dict[str, Any]]:
-    names = three_names(runs, at=at)
+    names, asked = three_names(runs, at=at), going_on(runs)
     return [
         {
             "card": card_of(run, at=at, policy=policy),
@@ -150,6 +150,7 @@ def gaps_shown(
             ],
             "called_url": reverse("desk_called", args=[run.pk]),
             "regular": absent[run.pk].why if run.pk in absent else "",
+            "asked": asked.get(run.pk, ""),
         }
         for run in runs
     ]

@@ -3,11 +3,13 @@ a driver gave back shortly before the start."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime
 from itertools import groupby
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import Count, Q
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
@@ -192,6 +194,20 @@ def ask_row(ask: Ask) -> dict[str, Any]:
         "at": ask.answered_at if ask.answer not in ("", Ask.Answer.CLOSED, Ask.Answer.NO_ANSWER) else None,
         "state": "done" if ask.answer == Ask.Answer.YES else "",
     }
+
+
+def going_on(runs: Iterable[Run]) -> dict[int, str]:
+    """By the run's key, what a search that goes on has come to, in words: one query."""
+    mailed = ~Q(asks__wave=0)
+    said_no = mailed & Q(asks__answer__in=[Ask.Answer.NO, Ask.Answer.NOT_THIS_WEEK, Ask.Answer.LESS])
+    found: Any = Search.objects.open().filter(run__in=[run.pk for run in runs])
+    counted = found.annotate(asked=Count("asks", filter=mailed), no=Count("asks", filter=said_no))
+    return {one.run_id: going_words(one.asked, one.no, one.next_at) for one in counted.order_by()}
+
+
+def going_words(asked: int, no: int, next_at: datetime | None) -> str:
+    said = f"{asked or 'Nobody'} asked by mail" + (f", {no} said no." if no else ".")
+    return said + (sentence(f" The next few are asked {moment(next_at)}") if next_at else "")
 
 
 # --- given back shortly before the start

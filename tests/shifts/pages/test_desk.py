@@ -614,8 +614,9 @@ EVERY_PAGE = 6
         # three names (17, as above); messages to tell, how many; failed, how many; worker, when it was last
         # seen, mail that waits; holidays with runs; answers of calendars to look at, runs declined in one;
         # runs of the days, stops, people; who asks to join; newcomers (14, as in test_orientation_desk);
-        # programme, policy, who did not come; how many coordinators
-        ("desk", 64),
+        # programme, policy, who did not come; how many coordinators; what was given back shortly before;
+        # searches that go on
+        ("desk", 65),
         # runs, stops, people; policy; what needs attention (8, as above); closures
         ("desk_week", 12),
     ],

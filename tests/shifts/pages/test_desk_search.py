@@ -153,6 +153,15 @@ def test_a_run_that_has_a_driver_or_is_over_asks_nobody(desk, run, people):
     assert not Search.objects.exists()
 
 
+def test_the_desk_says_what_has_come_of_it(desk, run, people):
+    soon = make_run(title="Soon run", starts_at=NOW + 4 * DAY)
+    tap(desk, soon, "start")
+    requests.answer(Ask.objects.filter(search__run=soon).first(), "no", by=None)
+    text = text_of(desk.get("/desk/"))
+    assert "5 asked by mail, 1 said no. The next few are asked today at 10:00 p.m." not in text
+    assert "5 asked by mail, 1 said no. The next few are asked on Wed, Jun 3 at 8:00 a.m." in text
+
+
 def test_calls_stand_among_the_groups(desk, run, people, cora):
     requests.called(run, people[0], "silent", by=cora.user)
     text = page(desk, run)
