@@ -7,7 +7,6 @@ Local codes and the health authority come first; the page says that before anyth
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 
 from django.utils.translation import gettext as _
 
@@ -20,7 +19,6 @@ HEAT_F = 90  # USDA, food left out: 1 hour instead of 2 above this air temperatu
 WASH_SECONDS = 20  # FDA Food Code 2-301.12, from memory
 WAIT_HOURS = 24  # after vomiting or diarrhea ends; FDA Food Code 2022, 2-201.13
 BANANA_BOX_POUNDS = 40  # 35 to 40 lb of produce and 3 lb of box
-EXPIRES_SOON = timedelta(days=21)  # from then on a thing that runs out may be renewed
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from django.db.models import Exists, OuterRef, Q
 
@@ -56,6 +56,14 @@ def waiting_for_ride(*, on: date) -> PersonQuerySet:
     unmet = StepTerm.objects.unmet(person=OuterRef("pk"), on=on, sites=[])
     ride = Q(step__kind=Step.Kind.RIDE)
     return Person.objects.drivers().filter(Exists(unmet.filter(ride)), ~Exists(unmet.exclude(ride)))
+
+
+EXPIRES_SOON = timedelta(days=21)  # from then on what runs out is shown, and may be renewed
+
+
+def expires_soon(last: date | None, today: date) -> bool:
+    """Of the last day on which something counts, None where it does not run out."""
+    return last is not None and last <= today + EXPIRES_SOON
 
 
 @dataclass(frozen=True)

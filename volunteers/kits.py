@@ -16,6 +16,7 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef, Sum
 from django.utils import timezone
 
+from sites.dates import us
 from sites.log import record
 from sites.models import Programme
 from volunteers.models import Completion, KitMove, Person, Step, StepTerm
@@ -130,8 +131,7 @@ def hand_over(
     held = held_by(person)
     if held:
         if not StepTerm.objects.filter(step=step).unmet(person=person.pk, on=today(at), sites=[]).exists():
-            since = f"{held.since.month}/{held.since.day}/{held.since.year}"
-            raise NotPossible(f"{person.name} has had a kit since {since}. Note its return first.")
+            raise NotPossible(f"{person.name} has had a kit since {us(held.since)}. Note its return first.")
         complete(person=person, step=step, by=by, on=on, at=at)
         return None
     if on_shelf() == 0:

@@ -16,9 +16,9 @@ from django.utils.translation import gettext as _
 from sites.log import record
 from sites.models import Programme
 from volunteers import briefing, briefing_check
-from volunteers.briefing import EXPIRES_SOON, Section
+from volunteers.briefing import Section
 from volunteers.briefing_check import Question
-from volunteers.clearance import StepState, standing
+from volunteers.clearance import StepState, expires_soon, standing
 from volunteers.models import BriefingText, Completion, Person, Step
 from volunteers.progress import NotPossible, complete, today
 from volunteers.steps import locked, next_revision, require_revision
@@ -131,7 +131,7 @@ def reading(person: Person, step: Step | None, *, on: date) -> Reading:
     state = next(one for one in standing(person, on=asked_on, sites=sites) if one.step == step)
     last = state.completion
     wanted = max(term.revision for term in terms)
-    runs_out = bool(state.valid_until and state.valid_until <= on + EXPIRES_SOON)
+    runs_out = expires_soon(state.valid_until, on)
     return Reading(state, is_due=not state.met or runs_out or last is None or last.revision < wanted)
 
 

@@ -16,9 +16,10 @@ from django.views.decorators.http import require_http_methods
 from shifts.models import Policy
 from shifts.pages.access import Request, own_desk_only
 from shifts.pages.desk_look import OWN
-from shifts.pages.desk_steps_look import falls_away, groups_of, ready_on, undo_of, us
+from shifts.pages.desk_steps_look import falls_away, groups_of, ready_on, undo_of
 from shifts.pages.forms_briefing import BriefingTextForm, QuestionRows, question_rows, text_form
 from shifts.pages.undo import offer_undo
+from sites.dates import us
 from volunteers import briefing_check, reading
 from volunteers.models import BriefingText, Step
 from volunteers.progress import today

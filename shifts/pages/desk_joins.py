@@ -16,11 +16,13 @@ from django.views.decorators.http import require_safe
 
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import contact_of
-from shifts.pages.desk_people import page, page_of, person_or_404, posted, us
+from shifts.pages.desk_people import page, page_of, person_or_404, posted
 from shifts.pages.forms_fields import DayField
 from shifts.pages.forms_volunteer import HelpForm
+from shifts.pages.keys import key_of
 from shifts.pages.undo import offer_undo, undo_offered
 from shifts.seats import joins as requests
+from sites.dates import us
 from volunteers import helping
 from volunteers.models import HelpHours, Join, Person, User
 from volunteers.progress import NotPossible, today
@@ -208,8 +210,7 @@ def help_hours(request: Request, pk: int) -> HttpResponse:
 
 
 def take_back(request: Request, who: Person) -> HttpResponse:
-    key = request.POST["back"]
-    row = HelpHours.objects.filter(person=who, pk=key).first() if key.isascii() and key.isdecimal() else None
+    row = HelpHours.objects.filter(person=who, pk=key_of(request.POST["back"])).first()
     here = reverse("desk_help_hours", args=[who.pk])
     if row and helping.take_back_help(row, by=request.user):
         messages.success(request, f"Taken back: {in_short(row)}.")

@@ -7,13 +7,14 @@ from typing import Any
 
 from django.contrib import messages
 from django.http import Http404, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
 
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_history import who_did
 from shifts.pages.desk_people import named, not_ready_for, page, readiness
+from shifts.pages.desk_runs import row_posted
 from shifts.pages.forms_people import KitsForm
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from volunteers import kits as writes
@@ -86,14 +87,9 @@ def in_words(move: KitMove) -> str:
 # --- moves
 
 
-def key_in(request: Request, name: str) -> int:
-    """The key of a row, as posted; 0, which no row has, for anything else."""
-    key = request.POST.get(name, "")
-    return int(key) if key.isascii() and key.isdecimal() and len(key) < 19 else 0
-
-
 def person_of(request: Request) -> Person:
-    return get_object_or_404(Person, pk=key_in(request, "person"))
+    person: Person = row_posted(request, "person", Person.objects.all())
+    return person
 
 
 def done(request: Request, words: str, move: KitMove | None) -> HttpResponse:
@@ -159,7 +155,7 @@ def with_number(
 
 
 def undo(request: Request) -> HttpResponse:
-    move = get_object_or_404(KitMove, pk=key_in(request, "move"))
+    move = row_posted(request, "move", KitMove.objects.select_related("person"))
     try:
         writes.undo(move, by=request.user)
     except NotPossible as reason:

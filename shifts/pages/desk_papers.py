@@ -6,7 +6,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django.contrib import messages
-from django.http import Http404, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -15,10 +15,12 @@ from django.views.decorators.http import require_http_methods
 from shifts.cover.papers import Paper, State, papers_to_see
 from shifts.pages.access import Request, own_desk_only
 from shifts.pages.desk_parts import contact_of, title_and_time
-from shifts.pages.desk_people import page, page_of, readiness, us
+from shifts.pages.desk_people import page, page_of, readiness
 from shifts.pages.forms_people import PaperDateForm
+from shifts.pages.keys import key_of
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats import expiring
+from sites.dates import us
 from volunteers import papers as writes
 from volunteers.models import Completion, PaperPhoto, Person, Step
 from volunteers.progress import NotPossible, today
@@ -52,11 +54,9 @@ def papers(request: Request) -> HttpResponse:
 
 
 def posted_row(request: Request) -> tuple[Person, Step]:
-    keys = request.POST.get("row", "").split("-")
-    if len(keys) != 2 or not all(key.isascii() and key.isdecimal() and len(key) < 19 for key in keys):
-        raise Http404
-    person = get_object_or_404(Person.objects.active(), pk=int(keys[0]))
-    return person, get_object_or_404(Step, pk=int(keys[1]), kind=Step.Kind.PAPER)
+    person, _dash, step = request.POST.get("row", "").partition("-")
+    who = get_object_or_404(Person.objects.active(), pk=key_of(person))
+    return who, get_object_or_404(Step, pk=key_of(step), kind=Step.Kind.PAPER)
 
 
 def prefix_of(person: Person, step: Step) -> str:

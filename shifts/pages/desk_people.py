@@ -39,13 +39,13 @@ from shifts.pages.regular_rows import rows_of_person
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats import breaks, consequences
 from shifts.seats.rides import not_ready_for, sign_off_told
+from sites.dates import us
 from sites.models import Site
 from volunteers import clearance, doors, kits, papers, progress
 from volunteers import people as writes
 from volunteers.models import Away, Completion, PaperPhoto, Person, SignOff, Step
 from volunteers.roster.days import in_words
 
-EXPIRES_SOON = timedelta(days=21)  # when the first reminder of a paper goes out
 LATELY = timedelta(weeks=8)
 NAMED = 5  # runs named in a message before "and more"
 page = require_http_methods(["GET", "HEAD", "POST"])
@@ -274,7 +274,7 @@ def steps_of(
 
 def step_row(who: Person, state: clearance.StepState, last: Completion | None, today: date) -> dict[str, Any]:
     until = state.valid_until
-    expires = state.met and until is not None and until - today <= EXPIRES_SOON
+    expires = state.met and clearance.expires_soon(until, today)
     done = reverse("desk_step_done", args=[who.pk, state.step.pk])
     acts = []
     if not state.met:
@@ -311,10 +311,6 @@ def step_word(state: clearance.StepState, last: Completion | None, today: date) 
     if completion.valid_until:
         return f"Until {us(completion.valid_until)}"
     return f"Done {us(completion.valid_from)}"
-
-
-def us(day: date | None) -> str:
-    return f"{day.month}/{day.day}/{day.year}" if day else ""
 
 
 @coordinator_only

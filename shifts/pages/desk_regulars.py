@@ -20,12 +20,13 @@ from shifts.pages.desk_parts import sentence, title_and_time
 from shifts.pages.desk_runs import NEXT, how_told, row_posted, run_or_404
 from shifts.pages.desk_runs import page_of as page_of_run
 from shifts.pages.desk_shifts import page, posted, shift_or_404, term_now
-from shifts.pages.forms_regulars import CrewFields, NewCrewForm, RegularForm, SkipForm, StopForm, us
+from shifts.pages.forms_regulars import CrewFields, NewCrewForm, RegularForm, SkipForm, StopForm
 from shifts.pages.undo import back_to, offer_undo
 from shifts.seats import standing as regular
 from shifts.seats.keeping import regulars_of
 from shifts.seats.refusals import NotTheirs, Refusal
 from shifts.seats.standing import Wish
+from sites.dates import us
 from volunteers.models import Person
 from volunteers.progress import today
 

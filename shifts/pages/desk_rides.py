@@ -20,6 +20,7 @@ from shifts.models import Booking, Pairing, Policy, Run
 from shifts.pages.access import Request, coordinator_only
 from shifts.pages.desk_parts import contact_of, preference_of, sentence, title_and_time, when
 from shifts.pages.desk_runs import NEXT, row_posted, run_or_404
+from shifts.pages.keys import is_key, key_of
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats import pairing as moves
 from shifts.seats.refusals import Refusal
@@ -211,7 +212,7 @@ def ask_all(request: Request) -> None:
 
 def ask_pair(request: Request, text: str, ride: str) -> Pairing | None:
     """Asks the pair that a button names; None, and a message why not."""
-    keys = [int(part) for part in text.split("-") if part.isascii() and part.isdecimal() and len(part) < 19]
+    keys = [int(part) for part in text.split("-") if is_key(part)]
     if len(keys) < 3 or ride not in Booking.Ride.values:
         messages.error(request, "Nobody was asked: choose one of the rides on the page.")
         return None
@@ -303,8 +304,8 @@ def decline(request: Request) -> None:
 
 def withdraw(request: Request) -> None:
     """One, or all that an undo names."""
-    keys = [int(key) for key in request.POST.getlist("pairing") if key.isascii() and key.isdecimal()][:500]
-    found = list(moves.with_people().filter(pk__in=[key for key in keys if key < 2**62]))
+    keys = [key_of(key) for key in request.POST.getlist("pairing")[:500]]
+    found = list(moves.with_people().filter(pk__in=keys))
     for pairing in found:
         names = f"{pairing.trainee.name} with {pairing.lead.name}"
         try:

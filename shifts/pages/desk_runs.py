@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.db.models import Exists, OuterRef
-from django.http import Http404, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -39,6 +39,7 @@ from shifts.pages.desk_parts import (
 )
 from shifts.pages.desk_presence import presence_by_booking
 from shifts.pages.forms_desk_runs import CancelForm, NoteForm, OneOffForm, ToldSignOffForm
+from shifts.pages.keys import key_of
 from shifts.pages.undo import back_to, offer_undo, undo_offered
 from shifts.seats.booking import give_back
 from shifts.seats.booking import seat as take_seat
@@ -342,10 +343,7 @@ def sign_off_form(ride: dict[str, Any] | None) -> ToldSignOffForm | None:
 
 def row_posted(request: Request, name: str, rows: Any) -> Any:
     """The row whose key the form names; 404 where there is none."""
-    value = request.POST.get(name, "")
-    if not (value.isascii() and value.isdecimal()):
-        raise Http404(name)
-    return get_object_or_404(rows, pk=int(value))
+    return get_object_or_404(rows, pk=key_of(request.POST.get(name, "")))
 
 
 @coordinator_only

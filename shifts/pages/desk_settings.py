@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from shifts.models import Policy
 from shifts.pages.access import Request, own_desk_only
 from shifts.pages.forms_settings import CoordinatorForm, PolicyForm, ProgrammeForm
+from shifts.pages.keys import key_of
 from shifts.seats import weekly
 from shifts.worker import is_late
 from sites.models import Programme
@@ -109,8 +110,7 @@ SAVES: dict[str, Any] = {"programme": save_programme, "policy": save_policy, "co
 
 
 def remove_coordinator(request: Request) -> None:
-    key = request.POST.get("user", "")
-    user = User.objects.filter(pk=int(key)).first() if key.isascii() and key.isdecimal() else None
+    user = User.objects.filter(pk=key_of(request.POST.get("user", ""))).first()
     if user is None or not user.is_coordinator:
         messages.info(request, "That address is no coordinator's any more.")
     elif user == request.user:

@@ -26,6 +26,7 @@ from shifts.pages.undo import offer_undo, undo_offered
 from shifts.schedule import making, recurrence
 from shifts.seats import standing as regular
 from shifts.seats import weekly
+from sites.dates import us
 from sites.models import Site
 from volunteers.progress import today
 
@@ -117,10 +118,6 @@ def future_of(shift: Shift, term: ShiftTerm, day: date) -> list[str]:
         over = last.applies_until <= day
         said.append(f"{'ended' if over else 'ends'} after {us(last.applies_until - timedelta(days=1))}")
     return said
-
-
-def us(day: date) -> str:
-    return f"{day.month}/{day.day}/{day.year}"
 
 
 @coordinator_only

@@ -26,6 +26,7 @@ from shifts.pages.forms_sites import CloseForm, DoorNotesForm, SiteForm, contact
 from shifts.pages.undo import offer_undo, undo_offered
 from shifts.seats import consequences
 from sites import changes as writes
+from sites.dates import us
 from sites.models import Closure, DoorNotes, Site
 from volunteers import clearance, doors
 from volunteers.models import Person
@@ -46,10 +47,6 @@ def site_or_404(pk: int) -> Site:
 
 def page_of(site: Site) -> str:
     return reverse("desk_site", args=[site.pk])
-
-
-def us(day: date) -> str:
-    return f"{day.month}/{day.day}/{day.year}"
 
 
 # --- the list

@@ -19,9 +19,11 @@ from shifts.models import Run
 from shifts.pages.access import Request, own_desk_only
 from shifts.pages.desk_history import who_did
 from shifts.pages.desk_look import Look, show_look, unless_it_must_be_shown
-from shifts.pages.desk_steps_look import Ready, as_asked, falls_away, groups_of, ready_on, undo_of, us
+from shifts.pages.desk_steps_look import Ready, as_asked, falls_away, groups_of, ready_on, undo_of
 from shifts.pages.forms_steps import AsksForm, NewStepForm, StopForm, WordsForm
+from shifts.pages.keys import key_of
 from shifts.pages.undo import offer_undo, undo_offered
+from sites.dates import us
 from sites.models import Event, Site
 from volunteers import steps as writes
 from volunteers.defaults import ALWAYS
@@ -143,18 +145,13 @@ def steps(request: Request) -> HttpResponse:
 
 
 def move(request: Request) -> HttpResponse:
-    key = request.POST.get("move", "")
-    found = Step.objects.exclude(kind=Step.Kind.DOORS).filter(pk=int(key)) if is_key(key) else []
-    for step in found:
+    key = key_of(request.POST.get("move", ""))
+    for step in Step.objects.exclude(kind=Step.Kind.DOORS).filter(pk=key):
         up = request.POST.get("up") == "yes"
         if writes.move(step, up=up, by=request.user):
             messages.success(request, f"{step.title} is one place further {'up' if up else 'down'}.")
         return redirect(reverse("desk_steps") + f"#step-{step.pk}")
     return redirect("desk_steps")
-
-
-def is_key(text: str) -> bool:
-    return text.isascii() and text.isdecimal() and len(text) < 10
 
 
 # --- a new one
@@ -163,8 +160,7 @@ def is_key(text: str) -> bool:
 @own_desk_only
 @page
 def new_step(request: Request) -> HttpResponse:
-    site = request.GET.get("site", "")
-    form = NewStepForm(posted(request), initial={"site": site if is_key(site) else None})
+    form = NewStepForm(posted(request), initial={"site": key_of(request.GET.get("site", "")) or None})
     if form.is_bound and form.is_valid() and "edit" not in request.POST:
         at, facts = timezone.now(), form.cleaned_data
         answer = made(

@@ -12,6 +12,7 @@ from django.urls import reverse
 from shifts.models import Booking, Run
 from shifts.pages.desk_look import Group, count
 from shifts.pages.desk_parts import phone_of, title_and_time
+from sites.dates import us
 from sites.models import Site
 from volunteers import clearance
 from volunteers.models import Person, StepTerm
@@ -41,7 +42,7 @@ def ready_on(day: date, site: Site | None, *, at: datetime) -> Ready:
 def groups_of(before: Ready, after: Ready, day: date, site: Site | None) -> list[Group]:
     """Who loses and who gains, and the booked runs that are flagged from now on, or no longer."""
     where = f" at {site.name}" if site else ""
-    when = f"{day.month}/{day.day}/{day.year}"
+    when = us(day)
     lost, won = people_of(before, after), people_of(after, before)
     people = count(len(lost), "person is", "people are")
     flagged, freed = runs_of(after, before), runs_of(before, after)
@@ -126,7 +127,3 @@ def as_asked(term: StepTerm) -> dict[str, str]:
         "what": "asks", "asks-from_day": term.applies_from.isoformat(), "asks-times": str(term.times),
         "asks-lasts_months": months,
     }  # fmt: skip
-
-
-def us(day: date) -> str:
-    return f"{day.month}/{day.day}/{day.year}"

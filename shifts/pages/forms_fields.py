@@ -11,6 +11,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.text import Truncator
 
+from sites.dates import us
 from sites.geography import Place
 from sites.models import Site
 from volunteers.progress import today
@@ -108,7 +109,7 @@ class DayField(forms.CharField):
 
     def prepare_value(self, value: Any) -> Any:
         if isinstance(value, date) and not isinstance(self.widget, DayInput):
-            return f"{value.month}/{value.day}/{value.year}"
+            return us(value)
         return value
 
     def clean(self, value: Any) -> date | None:
@@ -117,7 +118,7 @@ class DayField(forms.CharField):
             return None
         now = today()
         day = read(cells.day, text, today=now)
-        shown = f"{day.month}/{day.day}/{day.year}"
+        shown = us(day)
         if day < now and not self.past:
             raise ValidationError(f"{shown} is over. Give today or a later day.")
         if day > now and not self.future:

@@ -24,6 +24,8 @@ from shifts.pages.forms_fields import (
     PhoneField,
     typed_day,
 )
+from shifts.pages.keys import key_of
+from sites.dates import us
 from volunteers.kits import MOST as MOST_KITS
 from volunteers.models import Completion, PaperPhoto, Person, Step
 from volunteers.progress import DATE_TO_FOLLOW_DAYS, today
@@ -109,11 +111,7 @@ class PaperForm(StepForm):
             self.fields["valid_until"].initial = photo.said_until
             self.fields["valid_until"].help_text = "As they typed it: compare it with the photo."
         last = today() + timedelta(days=DATE_TO_FOLLOW_DAYS)
-        self.fields[
-            "seen"
-        ].help_text = (
-            f"It then counts for {DATE_TO_FOLLOW_DAYS} days, until {last.month}/{last.day}/{last.year}."
-        )
+        self.fields["seen"].help_text = f"It then counts for {DATE_TO_FOLLOW_DAYS} days, until {us(last)}."
         self.fields["valid_until"].required = not self.data.get("seen")
 
     def clean(self) -> dict[str, Any]:
@@ -130,8 +128,7 @@ class PaperForm(StepForm):
     @property
     def shown(self) -> int | None:
         """The key of the photograph that stood beside the form."""
-        key = self.data.get("photo", "")
-        return int(key) if key.isascii() and key.isdecimal() else None
+        return key_of(self.data.get("photo", "")) or None
 
 
 class PaperDateForm(forms.Form):

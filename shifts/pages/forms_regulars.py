@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date
 from typing import Any
 
 from django import forms
@@ -215,7 +214,3 @@ class StopForm(forms.Form):
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self.fields["last_day"].initial = today()
-
-
-def us(day: date) -> str:
-    return f"{day.month}/{day.day}/{day.year}"

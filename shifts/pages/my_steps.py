@@ -174,7 +174,7 @@ class MySteps:
             day = {"day": date_format(until)}
             task |= {"state": "expiring", "word": _("Seen; we need its date by %(day)s") % day}
             task |= {"hint": parts.how_to_get(step)} | self.paper_facts(step)
-        elif parts.expires_soon(until, self.today):
+        elif clearance.expires_soon(until, self.today):
             url, action = parts.link_to(step, back=self.back)
             task |= {"state": "expiring", "word": _("Runs out %(day)s") % {"day": date_format(until)}}
             task |= {"hint": parts.how_to_get(step), "url": url, "action": action}

@@ -27,6 +27,7 @@ from django.views.decorators.http import require_safe
 
 from shifts.models import SentOnce
 from shifts.pages.access import Request
+from shifts.pages.keys import key_of
 from volunteers.models import Person
 
 KEY, ACTING = "sent_key", "sent_as"  # fields that the script adds to a form
@@ -108,9 +109,8 @@ def key_in(request: Request) -> UUID | None:
 
 def act_as_before(request: Request) -> None:
     """Where a sign-in acts for several people, it is sent as the one for whom it was written."""
-    acting = request.POST.get(ACTING, "")
-    if acting.isascii() and acting.isdecimal() and len(acting) < 19:
-        request.person = Person.objects.of(request.user).filter(pk=int(acting)).first() or request.person
+    acting = Person.objects.of(request.user).filter(pk=key_of(request.POST.get(ACTING, "")))
+    request.person = acting.first() or request.person
 
 
 def mistakes_in(form: forms.Form) -> str:

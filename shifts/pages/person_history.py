@@ -11,6 +11,7 @@ from django.utils.dateparse import parse_date
 from shifts.models import Booking, Run
 from shifts.pages.desk_history import PRIVATE, answer_word, seat_word, way_word, who_did
 from shifts.pages.desk_parts import title_and_time
+from sites.dates import us
 from sites.models import Event
 from volunteers.models import Completion, Person
 
@@ -92,14 +93,14 @@ def changed(before: dict, after: dict, run: str) -> str:
 def step_done(before: dict, after: dict, run: str) -> str:
     said = f"{after.get('step')}: {Completion.How(after.get('how', 'done')).label}"
     if after.get("until"):
-        said += f", until {us(after['until'])}"
+        said += f", until {logged(after['until'])}"
     return f"{said} ({after['reason']})" if after.get("reason") else said
 
 
-def us(text: Any) -> str:
-    """A date out of the log, as it is written in the United States."""
+def logged(text: Any) -> str:
+    """A date out of the log."""
     day = parse_date(text) if isinstance(text, str) else text
-    return f"{day.month}/{day.day}/{day.year}" if isinstance(day, date) else str(text)
+    return us(day) if isinstance(day, date) else str(text)
 
 
 def listed(name: str, nothing: str) -> Callable[[dict, dict, str], str]:
@@ -114,7 +115,7 @@ WORDS: dict[str, Callable[[dict, dict, str], str]] = {
     "changed": changed,
     "cars changed": listed("cars", "none"),
     "hours changed": lambda before, after, run: "changed the usual hours",
-    "away": lambda before, after, run: f"away {us(after.get('first'))} to {us(after.get('last'))}",
+    "away": lambda before, after, run: f"away {logged(after.get('first'))} to {logged(after.get('last'))}",
     "not at": lambda before, after, run: (
         f"not to be sent to {after.get('site')}" + (f" ({after['reason']})" if after.get("reason") else "")
     ),
@@ -123,25 +124,25 @@ WORDS: dict[str, Callable[[dict, dict, str], str]] = {
         f"takes {after['names']} along: {run}" if after.get("names") else f"takes nobody else along: {run}"
     ),
     "not away": lambda before, after, run: (
-        f"not away {us(before.get('first'))} to {us(before.get('last'))} after all"
+        f"not away {logged(before.get('first'))} to {logged(before.get('last'))} after all"
     ),
     "step done": step_done,
     "step taken back": lambda before, after, run: f"{after.get('step')} taken back: {after.get('reason')}",
     "photo sent": lambda before, after, run: f"{after.get('step')}: sent a photo",
     "photo deleted": lambda before, after, run: f"{after.get('step')}: photo deleted",
     "reminded": lambda before, after, run: (
-        f"{after.get('step')}: reminded, it runs out {us(after.get('until'))}"
+        f"{after.get('step')}: reminded, it runs out {logged(after.get('until'))}"
     ),
     "kit handed": lambda before, after, run: "starter kit handed over",
     "kit returned": lambda before, after, run: "starter kit returned",
     "kit lost": lambda before, after, run: "starter kit not coming back",
     "kit undone": lambda before, after, run: f"undone: starter kit {before.get('kind')}",
     "ride signed off": lambda before, after, run: (
-        f"ride on {us(after.get('on'))} with {after.get('lead')}: "
+        f"ride on {logged(after.get('on'))} with {after.get('lead')}: "
         + ("ready to drive alone" if after.get("outcome") == "ready" else "ride once more")
     ),
     "sign-off taken back": lambda before, after, run: (
-        f"ride on {us(after.get('on'))} with {after.get('lead')} taken back: {after.get('reason')}"
+        f"ride on {logged(after.get('on'))} with {after.get('lead')} taken back: {after.get('reason')}"
     ),
     "seated": lambda before, after, run: (
         f"took {seat_word(after)}" + (", as agreed by phone" if after.get("on behalf") else "") + f": {run}"
@@ -161,7 +162,7 @@ WORDS: dict[str, Callable[[dict, dict, str], str]] = {
     "alert seen": lambda before, after, run: f"seen by a coordinator that they gave back: {run}",
     "talked": lambda before, after, run: "a coordinator talked with them",
     "covers": lambda before, after, run: (
-        f"keeps the desk {us(after.get('first'))} to {us(after.get('last'))}"
+        f"keeps the desk {logged(after.get('first'))} to {logged(after.get('last'))}"
         if after
         else "keeps the desk again"
     ),

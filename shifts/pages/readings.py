@@ -8,6 +8,7 @@ from typing import Any
 from django.http import QueryDict
 from django.utils.translation import gettext as _
 
+from shifts.pages.keys import is_key
 from sites.models import Site
 from volunteers import doors
 from volunteers.models import Person
@@ -19,7 +20,7 @@ def readings_in(posted: QueryDict) -> dict[int, int]:
     shown = {}
     for value in posted.getlist("read"):
         parts = value.split(":")
-        if len(parts) == 2 and all(part.isascii() and part.isdecimal() and len(part) < 19 for part in parts):
+        if len(parts) == 2 and all(map(is_key, parts)):
             shown[int(parts[0])] = int(parts[1])
     return shown
 

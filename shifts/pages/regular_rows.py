@@ -12,8 +12,8 @@ from django.utils.formats import date_format
 from shifts.cover.regulars import Absent
 from shifts.models import Run, Shift, Skip, Standing
 from shifts.pages.desk_parts import when
-from shifts.pages.forms_regulars import us
 from shifts.seats.standing import regular_rows
+from sites.dates import us
 from volunteers.models import Person
 
 SHOWN = 8  # kept runs listed; a year of them tells nothing more

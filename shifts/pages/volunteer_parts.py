@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
@@ -17,7 +17,6 @@ from shifts.models import Booking, Run, Standing, Stop
 from shifts.pages.desk_parts import phone_of
 from sites.models import DoorNotes, Site
 from volunteers import doors
-from volunteers.briefing import EXPIRES_SOON
 from volunteers.models import Person, Step
 from volunteers.reading import SHIPPED
 
@@ -215,7 +214,3 @@ def missing_task(step: Step, *, back: str = "") -> dict[str, str]:
         "url": url,
         "action": action,
     }
-
-
-def expires_soon(last: date | None, today: date) -> bool:
-    return last is not None and last <= today + EXPIRES_SOON

@@ -23,6 +23,7 @@ from shifts.seats import standing as regular
 from shifts.seats.booking import give_back, hold
 from shifts.seats.news import News
 from shifts.seats.on_call import coordinators
+from sites.dates import us
 from sites.models import Programme
 from volunteers import outbox, people
 from volunteers.models import Completion, Person, Step
@@ -237,8 +238,7 @@ def ask_again(lapsed: Sequence[Lapse], *, at: datetime) -> None:
     for lapse in lapsed:
         rides = lapse.completion.step.kind == Step.Kind.RIDE
         again = "please ride along again" if rides else "please read it again"
-        day = f"{lapse.since.month}/{lapse.since.day}/{lapse.since.year}"
-        withdraw(lapse.completion, reason=f"No run since {day}: {again}.", by=None, at=at)
+        withdraw(lapse.completion, reason=f"No run since {us(lapse.since)}: {again}.", by=None, at=at)
     ahead = Booking.objects.live().of(person).filter(run__starts_at__gt=at, run__cancelled_at=None)
     first = ahead.select_related("run").order_by("run__starts_at").first()
     if first:

@@ -22,6 +22,7 @@ from shifts.seats.keeping import keeps, with_skips
 from shifts.seats.news import News
 from shifts.seats.refusals import Refusal, RegularTaken
 from shifts.seats.standing import Wish
+from sites.dates import us
 from sites.models import Programme
 from volunteers import clearance
 from volunteers.models import Person
@@ -212,8 +213,7 @@ def words_of(given: Given) -> str:
     often = f"{given.gift.shift_name}, {standing.get_pattern_display()}"
     if not given.is_new:
         return f"drives {often}, already"
-    first = standing.from_day
-    return f"drives {often}, from {first.month}/{first.day}/{first.year}"
+    return f"drives {often}, from {us(standing.from_day)}"
 
 
 def remarks_on(given: Given) -> list[str]:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
 
+from sites.dates import us
 from volunteers.roster import cells
 from volunteers.roster.cells import Status, Unclear
 from volunteers.roster.columns import DAYS, MEANINGS, field_of, plain
@@ -406,7 +407,3 @@ class RowReader:
         except Unclear:
             return hours_on(number, cell)
         return hours_on(number, "all day") if answer else []
-
-
-def us(day: date) -> str:
-    return f"{day.month}/{day.day}/{day.year}"

@@ -11,12 +11,13 @@ from datetime import date, timedelta
 from enum import StrEnum
 from typing import Any
 
+from sites.dates import us
 from volunteers.models import Completion, Person
 from volunteers.progress import DATE_TO_FOLLOW_DAYS, add_months
 from volunteers.roster.cells import Status
 from volunteers.roster.days import Hours, in_words
 from volunteers.roster.known import Asked, Known, Recorded, Records
-from volunteers.roster.meaning import PAPERS, Problem, Row, us
+from volunteers.roster.meaning import PAPERS, Problem, Row
 
 TICKED = "Ticked in the roster, without a date."
 DROVE_BEFORE = "Drove already when the roster was brought in."

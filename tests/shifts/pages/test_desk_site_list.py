@@ -108,7 +108,7 @@ class TestSendItNow:
 
     def test_the_week_shown_is_mailed(self, desk):
         dock = SiteFactory(list_email="dock@grocery.example.org")
-        assert "Send it now" in text_of(desk.get(address(dock)))
+        assert "/list/send/" in text_of(desk.get(address(dock)))
         answer = self.send(desk, dock)
         assert answer["Location"] == address(dock, "2026-06-11")
         assert "The list goes to dock@grocery.example.org in a moment" in said(answer)
@@ -117,7 +117,7 @@ class TestSendItNow:
         assert "Mon, Jun 8 to Sun, Jun 14" in message.subject
 
     def test_not_without_an_address(self, desk, dock):
-        assert "Send it now" not in text_of(desk.get(address(dock)))
+        assert "/list/send/" not in text_of(desk.get(address(dock)))
         assert "there is no address yet" in said(self.send(desk, dock))
         assert not Message.objects.exists()
 
