@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
-from math import prod
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -70,11 +69,6 @@ def group_size(chances: Sequence[float], *, chance: float, fewest: int, most: in
         if number >= most or (number >= fewest and 1 - no >= chance):
             return number
     return len(chances)
-
-
-def any_yes(chances: Iterable[float]) -> float:
-    """The chance that at least one of them says yes."""
-    return 1 - prod(1 - one for one in chances)
 
 
 def time_of_a_group(left: timedelta) -> timedelta:

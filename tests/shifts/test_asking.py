@@ -1,6 +1,7 @@
 """Asking around: how many, whom, when; quiet hours, limits, and a worker that was down."""
 
 from datetime import UTC, date, datetime, time, timedelta
+from math import prod
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 
 from shifts import worker
 from shifts.cover import asking
-from shifts.cover.asking import any_yes, ask_around, group_size, time_of_a_group
+from shifts.cover.asking import ask_around, group_size, time_of_a_group
 from shifts.models import Ask, Booking, Policy, Search
 from shifts.schedule.making import Plan, add_shift
 from shifts.schedule.quiet import quiet_hours
@@ -44,6 +45,11 @@ NOON = local(2027, 3, 1, 12)  # a Monday
 
 
 # --- how many
+
+
+def any_yes(chances):
+    """The chance that at least one of them says yes."""
+    return 1 - prod(1 - one for one in chances)
 
 
 @given(
