@@ -12,8 +12,9 @@ from shifts.models import Booking, CalendarEntry, Standing
 from shifts.schedule.making import Plan, add_shift
 from shifts.seats import consequences, refusals, standing
 from shifts.seats.booking import give_back, seat
-from shifts.seats.changes import reshape_run, shape_of, write_note
+from shifts.seats.changes import reshape_run, shape_of
 from shifts.seats.keeping import kept_for
+from shifts.seats.run_notes import write_note
 from shifts.seats.standing import Wish
 from shifts.seats.weekly import change_shift, end_shift
 from tests.factories import (
