@@ -70,9 +70,7 @@ def show(
     status: int = 200,
 ) -> HttpResponse:
     run, leads = run_or_404(pairing.run_id), person.pk == pairing.lead_id
-    over = (moves.Settled(pairing) if pairing.outcome else None) or moves.impossible(
-        pairing, at=timezone.now()
-    )
+    over = moves.why_over(pairing, person, at=timezone.now())
     agreed = moves.has_agreed(pairing, person)
     context: dict[str, Any] = {
         "pairing": pairing,

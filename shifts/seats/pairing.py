@@ -132,7 +132,7 @@ class RunMoved(refusals.Refusal):
         )
 
 
-# What only the trainee is told the reason of; the lead driver hears that it does not work out.
+# What both read. Any other reason is the trainee's own; the lead driver reads that it does not work out.
 ABOUT_THE_RUN = {
     "cancelled",
     "over",
@@ -200,6 +200,19 @@ def impossible(pairing: Pairing, *, at: datetime) -> refusals.Refusal | None:
     if at >= run.starts_at:
         return refusals.Over(ended=at >= run.ends_at)
     return why_not_pair(run, trainee, lead, at=at)
+
+
+def why_over(pairing: Pairing, person: Person, *, at: datetime) -> refusals.Refusal | None:
+    """Why there is nothing to answer any more, as far as it is for that one of the two to read; None while
+    there is."""
+    if pairing.outcome:
+        return Settled(pairing)
+    refusal = impossible(pairing, at=at)
+    return refusal if refusal is None or may_read(refusal, pairing, person) else Settled(pairing)
+
+
+def may_read(refusal: refusals.Refusal, pairing: Pairing, person: Person) -> bool:
+    return person.pk == pairing.trainee_id or refusal.code in ABOUT_THE_RUN
 
 
 def why_not_pair(run: Run, trainee: Person, lead: Person, *, at: datetime) -> refusals.Refusal | None:
@@ -407,8 +420,7 @@ def drop(pairing: Pairing, *, by: Any = None, at: datetime) -> Pairing:
 
     def reason(person: Person) -> str:
         found = impossible(pairing, at=at)
-        shown = found and (person.pk == pairing.trainee_id or found.code in ABOUT_THE_RUN)
-        return found.why if found and shown else ""
+        return found.why if found and may_read(found, pairing, person) else ""
 
     words.tell_withdrawn(pairing, reason, at=at)
     return pairing

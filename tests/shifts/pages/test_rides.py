@@ -23,7 +23,7 @@ from tests.shifts.pages.at_the_desk import (
     said,
     text_of,
 )
-from volunteers.models import Message, Person
+from volunteers.models import Message, NotAt, Person
 from volunteers.people import sign_in_for
 
 pytestmark = pytest.mark.django_db
@@ -266,6 +266,22 @@ class TestThePrivateLink:
         sent = {"answer": "yes", "starts_at": self.starts(pair)}
         page = text_of(client.post(self.link(pair, ben), sent, follow=True))
         assert "This ride is not proposed any more." in page
+
+    @pytest.mark.parametrize("how", ["barred", "elsewhere", "pausing"])
+    def test_why_the_trainee_cannot_is_not_the_lead_s_to_read(self, how, client, pair, ben, lea, run):
+        if how == "barred":
+            NotAt.objects.create(person=ben, site=run.ordered_stops[0].site, at=NOW)
+        elif how == "elsewhere":
+            put(ben, make_run(title="Evening run", starts_at=run.starts_at))
+        else:
+            Person.objects.filter(pk=ben.pk).update(paused_on=TODAY)
+        pages = {
+            person: text_of(client.get(f"/rides/{pairing.token_of(pair, person)}/")) for person in (ben, lea)
+        }
+        private = {"barred": "with other people", "elsewhere": "Evening run", "pausing": "on a break"}[how]
+        assert private in pages[ben]
+        assert private not in pages[lea]
+        assert "This ride is not proposed any more. Nothing has changed for you." in pages[lea]
 
     @pytest.mark.parametrize("said", ["", "maybe", "\0", "YES"])
     def test_neither_yes_nor_no_asks_again(self, client, pair, ben, said):
