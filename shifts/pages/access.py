@@ -10,9 +10,10 @@ from allauth.mfa.utils import is_mfa_enabled
 from django.conf import settings
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone, translation
+from django.views.decorators.http import require_http_methods
 
 from shifts.models import CoverTurn
 from shifts.seats.on_call import as_reached, turn_now
@@ -146,6 +147,17 @@ def covers(request: HttpRequest) -> bool:
 def keeps_desk(request: HttpRequest) -> bool:
     """Whether the desk is open to them today."""
     return is_coordinator(request) or covers(request)
+
+
+page = require_http_methods(["GET", "HEAD", "POST"])  # shown, and posted to
+
+
+def posted(request: HttpRequest, what: str | None = None) -> QueryDict | None:
+    """What a form has sent, for the form; None where the page is only shown, or where a form that says
+    another `what` was sent."""
+    if request.method != "POST" or (what is not None and request.POST.get("what", "") != what):
+        return None
+    return request.POST
 
 
 def volunteer_only(view: View) -> View:

@@ -7,18 +7,15 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_http_methods
 
 from shifts.models import Booking, Run
 from shifts.pages import volunteer_parts as parts
-from shifts.pages.access import Request, coordinator_only, volunteer_only
+from shifts.pages.access import Request, coordinator_only, page, volunteer_only
 from shifts.pages.desk_runs import run_or_404 as desk_run_or_404
 from shifts.pages.forms_care import AlsoForm
 from shifts.pages.volunteer import run_or_404, who
 from shifts.seats.alongside import note_also
 from volunteers.progress import NotPossible
-
-page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 @page

@@ -11,11 +11,10 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_http_methods
 
 from shifts.pages import volunteer_parts as parts
-from shifts.pages.access import Request, coordinator_only, volunteer_only
-from shifts.pages.desk_people import is_back, page_of, person_or_404, posted
+from shifts.pages.access import Request, coordinator_only, page, posted, volunteer_only
+from shifts.pages.desk_people import is_back, page_of, person_or_404
 from shifts.pages.forms_care import BreakForm, MyBreakForm
 from shifts.pages.undo import offer_undo
 from shifts.pages.volunteer import who
@@ -23,8 +22,6 @@ from shifts.seats import breaks
 from volunteers import clearance
 from volunteers.models import Person
 from volunteers.progress import NotPossible, today
-
-page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 @page

@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
 from shifts.models import Policy
-from shifts.pages.access import Request, own_desk_only
+from shifts.pages.access import Request, own_desk_only, posted
 from shifts.pages.desk_look import OWN
 from shifts.pages.desk_steps_look import falls_away, groups_of, ready_on, undo_of
 from shifts.pages.forms_briefing import BriefingTextForm, QuestionRows, question_rows, text_form
@@ -51,10 +51,6 @@ def text(request: Request, pk: int) -> HttpResponse:
             form.add_error(None, OVERTAKEN)
             return show(request, step, form, rows, based_on=newest)
     return show(request, step, form, rows, based_on=request.POST.get("based_on") or newest)
-
-
-def posted(request: Request) -> QueryDict | None:
-    return request.POST if request.method == "POST" else None
 
 
 def show(

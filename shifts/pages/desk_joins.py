@@ -14,9 +14,9 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, coordinator_only, page, posted
 from shifts.pages.desk_parts import contact_of
-from shifts.pages.desk_people import page, page_of, person_or_404, posted
+from shifts.pages.desk_people import page_of, person_or_404
 from shifts.pages.forms_fields import DayField
 from shifts.pages.forms_volunteer import HelpForm
 from shifts.pages.keys import key_of

@@ -11,9 +11,9 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
 
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, coordinator_only, page
 from shifts.pages.desk_history import who_did
-from shifts.pages.desk_people import named, not_ready_for, page, readiness
+from shifts.pages.desk_people import named, not_ready_for, readiness
 from shifts.pages.desk_runs import row_posted
 from shifts.pages.forms_people import KitsForm
 from shifts.pages.undo import back_to, offer_undo, undo_offered

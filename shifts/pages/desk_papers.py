@@ -13,9 +13,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
 from shifts.cover.papers import Paper, State, papers_to_see
-from shifts.pages.access import Request, own_desk_only
+from shifts.pages.access import Request, own_desk_only, page
 from shifts.pages.desk_parts import contact_of, title_and_time
-from shifts.pages.desk_people import page, page_of, readiness
+from shifts.pages.desk_people import page_of, readiness
 from shifts.pages.forms_people import PaperDateForm
 from shifts.pages.keys import key_of
 from shifts.pages.undo import back_to, offer_undo, undo_offered

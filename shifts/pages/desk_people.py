@@ -8,16 +8,16 @@ from typing import Any
 
 from django.contrib import messages
 from django.db.models import QuerySet
-from django.http import HttpResponse, QueryDict
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.dateparse import parse_date
-from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django.views.decorators.http import require_POST, require_safe
 
 from shifts.cover import leads
 from shifts.models import Booking, Policy
-from shifts.pages.access import Request, coordinator_only, is_coordinator, waits
+from shifts.pages.access import Request, coordinator_only, is_coordinator, page, posted, waits
 from shifts.pages.desk_no_show import facts_for_person
 from shifts.pages.desk_parts import contact_of, emergency_of, title_and_time
 from shifts.pages.forms_people import (
@@ -48,11 +48,6 @@ from volunteers.roster.days import in_words
 
 LATELY = timedelta(weeks=8)
 NAMED = 5  # runs named in a message before "and more"
-page = require_http_methods(["GET", "HEAD", "POST"])
-
-
-def posted(request: Request) -> QueryDict | None:
-    return request.POST if request.method == "POST" else None
 
 
 def person_or_404(pk: int) -> Person:

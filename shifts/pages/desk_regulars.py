@@ -15,11 +15,11 @@ from django.views.decorators.http import require_POST
 
 from shifts.cover.regulars import absent_regulars
 from shifts.models import Booking, Policy, Shift, Skip, Standing
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, coordinator_only, page, posted
 from shifts.pages.desk_parts import sentence, title_and_time
 from shifts.pages.desk_runs import NEXT, how_told, row_posted, run_or_404
 from shifts.pages.desk_runs import page_of as page_of_run
-from shifts.pages.desk_shifts import page, posted, shift_or_404, term_now
+from shifts.pages.desk_shifts import shift_or_404, term_now
 from shifts.pages.forms_regulars import CrewFields, NewCrewForm, RegularForm, SkipForm, StopForm
 from shifts.pages.undo import back_to, offer_undo
 from shifts.seats import standing as regular

@@ -10,12 +10,11 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods
 
 from shifts.models import Booking, Standing
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, coordinator_only, page, posted
 from shifts.pages.desk_parts import title_and_time
-from shifts.pages.desk_people import page_of, person_or_404, posted
+from shifts.pages.desk_people import page_of, person_or_404
 from shifts.pages.desk_runs import row_posted
 from shifts.pages.forms_care import ADULT, YOUNG, NotAtForm, SafetyForm
 from shifts.pages.undo import offer_undo, undo_offered
@@ -25,8 +24,6 @@ from sites.models import Site
 from volunteers import not_at as writes
 from volunteers.models import NotAt, Person
 from volunteers.progress import NotPossible, today
-
-page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 @coordinator_only

@@ -8,16 +8,16 @@ from typing import Any
 
 from django.contrib import messages
 from django.db.models import Min, Prefetch, Q, QuerySet
-from django.http import HttpResponse, QueryDict
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.formats import time_format
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_safe
 
 from shifts.cover.regulars import absent_regulars
 from shifts.models import Policy, Run, Shift, ShiftTerm, Standing, TermStop
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, coordinator_only, page, posted
 from shifts.pages.desk_look import Group, Look, doubts_of, show_look, unless_it_must_be_shown
 from shifts.pages.desk_parts import card_of
 from shifts.pages.forms_shifts import EndForm, ShiftForm, facts_sent, known_facts, plan_of
@@ -30,12 +30,7 @@ from sites.dates import us
 from sites.models import Site
 from volunteers.progress import today
 
-page = require_http_methods(["GET", "HEAD", "POST"])
 NEXT_RUNS = 6
-
-
-def posted(request: Request) -> QueryDict | None:
-    return request.POST if request.method == "POST" else None
 
 
 def with_terms(shifts: QuerySet[Shift]) -> QuerySet[Shift]:

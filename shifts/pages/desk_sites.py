@@ -8,16 +8,16 @@ from typing import Any
 from django.contrib import messages
 from django.db import transaction
 from django.db.models import OuterRef, Prefetch, QuerySet, Subquery
-from django.http import HttpResponse, QueryDict
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import urlencode
-from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django.views.decorators.http import require_POST, require_safe
 
 from shifts.models import Booking, Run
 from shifts.models.run import RunQuerySet
-from shifts.pages.access import Request, coordinator_only
+from shifts.pages.access import Request, coordinator_only, page, posted
 from shifts.pages.desk_doors import held_up_rows, not_read_at
 from shifts.pages.desk_look import show_look, unless_it_must_be_shown
 from shifts.pages.desk_parts import title_and_time
@@ -33,12 +33,6 @@ from volunteers.models import Person
 from volunteers.progress import today
 
 TOLD = "Told by phone: they know it."
-
-page = require_http_methods(["GET", "HEAD", "POST"])
-
-
-def posted(request: Request) -> QueryDict | None:
-    return request.POST if request.method == "POST" else None
 
 
 def site_or_404(pk: int) -> Site:

@@ -8,15 +8,14 @@ from typing import Any
 
 from django.contrib import messages
 from django.db.models import Prefetch, QuerySet
-from django.http import HttpResponse, QueryDict
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.timezone import localdate
-from django.views.decorators.http import require_http_methods
 
 from shifts.models import Run
-from shifts.pages.access import Request, own_desk_only
+from shifts.pages.access import Request, own_desk_only, page, posted
 from shifts.pages.desk_history import who_did
 from shifts.pages.desk_look import Look, show_look, unless_it_must_be_shown
 from shifts.pages.desk_steps_look import Ready, as_asked, falls_away, groups_of, ready_on, undo_of
@@ -29,12 +28,6 @@ from volunteers import steps as writes
 from volunteers.defaults import ALWAYS
 from volunteers.models import Step, StepTerm
 from volunteers.progress import NotPossible
-
-page = require_http_methods(["GET", "HEAD", "POST"])
-
-
-def posted(request: Request, what: str = "") -> QueryDict | None:
-    return request.POST if request.method == "POST" and request.POST.get("what", "") == what else None
 
 
 def page_of(step: Step) -> str:

@@ -17,10 +17,9 @@ from django.utils import timezone, translation
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_http_methods
 
 from shifts.models import ShiftTerm
-from shifts.pages.access import Request, volunteer_only
+from shifts.pages.access import Request, page, volunteer_only
 from shifts.pages.forms_join import TRAP, AnswerForm, CodeForm, ContactForm, HoursRows, MoreForm
 from shifts.pages.join_draft import Draft, NoCode
 from shifts.pages.volunteer import who
@@ -28,8 +27,6 @@ from shifts.seats import joins
 from volunteers import joining
 from volunteers.models import Join
 from volunteers.progress import NotPossible, today
-
-page = require_http_methods(["GET", "HEAD", "POST"])
 
 
 def for_strangers(view: Callable[[Request, Draft], HttpResponse]) -> Callable[[Request], HttpResponse]:
