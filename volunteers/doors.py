@@ -39,7 +39,8 @@ def publish(
     """
     day = from_day or today(at)
     notes = write_door_notes(site, texts, by=by, at=at)
-    here_already = list(clearance.cleared(Person.objects.drivers(), on=day, sites=[site.pk]))
+    ready = clearance.cleared(Person.objects.drivers(), on=day, sites=[site.pk])
+    here_already = list(ready.order_by("pk"))  # as they are locked below, one after the other
     step, made = Step.objects.get_or_create(
         kind=Step.Kind.DOORS,
         site=site,

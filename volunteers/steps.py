@@ -227,7 +227,8 @@ def move(step: Step, *, up: bool, by: Any, at: datetime | None = None) -> bool:
     """One place up or down among the steps of the programme, or of its site, that are asked. Whether there
     was a place to go to. Door notes come after all others, site by site."""
     rows = Step.objects.exclude(kind=Step.Kind.DOORS)
-    everything = list(rows.select_for_update(of=("self",), no_key=True))
+    held = rows.select_for_update(of=("self",), no_key=True)
+    everything = sorted(held, key=lambda one: (one.position, one.pk))  # somebody else may have moved one
     asked = set(rows.asked(today(at)).values_list("pk", flat=True))
     beside = [one for one in everything if one.site_id == step.site_id and one.pk in asked]
     place = next((number for number, one in enumerate(beside) if one.pk == step.pk), None)

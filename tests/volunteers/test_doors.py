@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from sites.models import DoorNotes
-from tests.factories import PersonFactory, SiteFactory
+from tests.factories import PersonFactory, SiteFactory, ready_person
 from volunteers import clearance
 from volunteers.doors import follow_name, newest_revisions, publish, read, revisions_read
 from volunteers.models import Completion, Step
@@ -57,6 +57,12 @@ class TestPublishing:
         assert write(dock, "Green door.").revision == 2
         assert not must_read(ina, dock)
         assert dock.door_notes().entrance == "Green door."
+
+    def test_those_who_drove_there_know_them_and_are_locked_by_key(self, dock):
+        drivers = [ready_person(name=name) for name in ("Zoe Fern", "Ana Bell")]
+        write(dock, "The blue door", drivers_know_it=True)
+        known = Completion.objects.filter(step__kind="doors").order_by("pk")
+        assert [one.person for one in known] == drivers
 
     def test_the_same_words_again_are_no_revision(self, dock):
         write(dock, "Blue door.")

@@ -379,7 +379,7 @@ class TestTakenBackAtTheDesk:
         booking = put(tom, make_run(title="Friday run", starts_at=NOW + 3 * DAY))
         answer = desk.post(self.back(signed), {"reason": "By mistake", "seen": ""})
         assert "Nothing is taken back yet" in text_of(answer)
-        assert 'value="By mistake"' in text_of(answer) or "By mistake" in text_of(answer)
+        assert answer.context["form"]["reason"].value() == "By mistake"
         signed.refresh_from_db()
         assert not signed.is_taken_back
         assert answer.context["seen"] == str(booking.pk)
