@@ -268,8 +268,8 @@ class Known:
         rides = rides.filter(run__cancelled_at=None).exclude(Exists(shut))
         rides = rides.select_related("run", "sign_off__completion").order_by("run__starts_at", "pk")
         found = [ride for ride in rides if ride.run.ends_at > at or ride.is_unsigned]
-        drivers = Booking.objects.live().drivers().filter(run__in=[ride.run_id for ride in found])
-        for driver in drivers.exclude(person__lead_since=None).select_related("person"):
+        drivers = Booking.objects.live().led().filter(run__in=[ride.run_id for ride in found])
+        for driver in drivers.select_related("person"):
             self.leads[driver.run_id] = driver.person
         for ride in found:
             if ride.run.ends_at > at:

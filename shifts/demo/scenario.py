@@ -260,7 +260,7 @@ def covered(booked: Booking, others: list[Person], *, by) -> Booking | None:
 def not_signed_off(over: list[Run], trainee: Person, *, at: datetime, by) -> None:
     """A ride of more than two days ago, the newest, of which the lead driver has yet to say how it went."""
     for run in reversed(over):
-        led = run.bookings.live().drivers().exclude(person__lead_since=None).exists()
+        led = run.bookings.live().led().exists()
         if led and at - run.ends_at > timedelta(days=2) and ride_along(run, trainee, by=by):
             return
 

@@ -6,7 +6,7 @@ from typing import Any
 from django.conf import settings
 from django.core.validators import MaxValueValidator
 from django.db import models
-from django.db.models import Exists, ExpressionWrapper, OuterRef, Q
+from django.db.models import Exists, ExpressionWrapper, F, OuterRef, Q
 from django.utils.translation import gettext_lazy as _
 
 from shifts.models.run import Run, Stop
@@ -20,6 +20,10 @@ class BookingQuerySet(models.QuerySet["Booking"]):
 
     def drivers(self) -> BookingQuerySet:
         return self.filter(seat=Booking.Seat.DRIVER)
+
+    def led(self) -> BookingQuerySet:
+        """The driver's seats of those who were lead drivers on the run's day, who alone sign a ride off."""
+        return self.drivers().filter(person__lead_since__lte=F("run__local_date"))
 
     def of(self, person: Person) -> BookingQuerySet:
         return self.filter(person=person)

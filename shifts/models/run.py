@@ -26,11 +26,7 @@ def ride_open() -> Q:
     from shifts.models.booking import Booking
 
     live = Booking.objects.live().filter(run=OuterRef("pk"))
-    return (
-        Q(second_seat=True)
-        & Exists(live.drivers().exclude(person__lead_since=None))
-        & ~Exists(live.filter(seat=Booking.Seat.SECOND))
-    )
+    return Q(second_seat=True) & Exists(live.led()) & ~Exists(live.filter(seat=Booking.Seat.SECOND))
 
 
 class RunQuerySet(models.QuerySet["Run"]):

@@ -94,8 +94,7 @@ class MySteps:
     def rides(self) -> list[Any]:
         """Second seats ahead, and those of the last weeks on which a lead driver has said nothing yet, by
         start. Bookings, each with `lead_name`, the driver's where it is a lead driver, else None."""
-        driver = Booking.objects.live().drivers().filter(run=OuterRef("run"))
-        lead = driver.exclude(person__lead_since=None).values("person__name")[:1]
+        lead = Booking.objects.live().led().filter(run=OuterRef("run")).values("person__name")[:1]
         mine = Booking.objects.live().of(self.person).unsigned().filter(seat=Booking.Seat.SECOND)
         recent = mine.filter(run__cancelled_at=None, run__ends_at__gt=self.at - SIGN_OFF_REMINDER)
         return list(

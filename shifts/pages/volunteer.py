@@ -37,7 +37,7 @@ from shifts.seats import booking as seats
 from shifts.seats import days, handover, pairing, requests
 from shifts.seats.keeping import kept_for
 from shifts.seats.refusals import AlreadyOn, Refusal
-from shifts.seats.rides import led_on, ride_of, sign_off_ride
+from shifts.seats.rides import ride_of, sign_off_ride
 from sites.models import Programme
 from volunteers import clearance
 from volunteers.models import Join, Person, Step, StepTerm
@@ -79,17 +79,17 @@ def runs_ahead_of(person: Person, at: datetime) -> RunQuerySet:
 
 def rides_to_sign_off(lead: Person, at: datetime) -> list[Booking]:
     """Second seats of the lead's runs of the last weeks that wait for their word."""
-    driven = Booking.objects.live().of(lead).drivers()
+    led = Booking.objects.live().of(lead).led()
     rides = (
         Booking.objects.live()
         .unsigned()
         .lacking_a_ride(localdate(at))
-        .filter(seat=Booking.Seat.SECOND, run__in=driven.values("run"))
+        .filter(seat=Booking.Seat.SECOND, run__in=led.values("run"))
         .filter(run__cancelled_at=None, run__ends_at__lte=at, run__ends_at__gt=at - SIGN_OFF_REMINDER)
         .select_related("run", "person")
         .order_by("run__starts_at")
     )
-    return [ride for ride in rides if led_on(lead, ride.run.local_date)]
+    return list(rides)
 
 
 # --- my next run

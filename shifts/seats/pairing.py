@@ -444,8 +444,7 @@ def settle(*, at: datetime) -> int:
 def suspects(at: datetime) -> Any:
     """Open ones that look impossible; the word on each is that of `impossible`, under its locks."""
     live = Booking.objects.live()
-    led = live.drivers().filter(run=OuterRef("run"), person=OuterRef("lead"), person__left_on=None)
-    led = led.exclude(person__lead_since=None)
+    led = live.led().filter(run=OuterRef("run"), person=OuterRef("lead"), person__left_on=None)
     second = live.filter(run=OuterRef("run"), seat=Booking.Seat.SECOND)
     elsewhere = led_rides().filter(person=OuterRef("trainee"), run__starts_at__gt=at)
     lacking = lacking_ride(person=OuterRef("trainee"), on=OuterRef("run__local_date"))

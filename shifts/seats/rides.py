@@ -20,16 +20,9 @@ from volunteers.progress import NotPossible, sign_off, withdraw
 def ride_of(run: Run) -> tuple[Booking, Booking] | None:
     """The lead driver's booking and the second seat's, where both were on the run; else None. Whoever was
     made a lead driver after that date led nobody."""
-    seated = {booking.seat: booking for booking in run.bookings.live().select_related("person")}
-    driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
-    if driver is None or second is None or not led_on(driver.person, run.local_date):
-        return None
-    return driver, second
-
-
-def led_on(person: Person, day: date) -> bool:
-    """Whether somebody who is a lead driver now was one on the day."""
-    return person.lead_since is not None and person.lead_since <= day
+    live = run.bookings.live().select_related("person")
+    driver, second = live.led().first(), live.filter(seat=Booking.Seat.SECOND).first()
+    return (driver, second) if driver and second else None
 
 
 @transaction.atomic

@@ -72,7 +72,7 @@ def lacking_ride(*, person: int | OuterRef, on: date | OuterRef) -> StepTermQuer
 
 def led_by() -> BookingQuerySet:
     """The lead driver's booking of the outer booking's run."""
-    return Booking.objects.live().drivers().filter(run=OuterRef("run")).exclude(person__lead_since=None)
+    return Booking.objects.live().led().filter(run=OuterRef("run"))
 
 
 def second_seats() -> BookingQuerySet:

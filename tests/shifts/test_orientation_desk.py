@@ -14,8 +14,11 @@ from hypothesis.extra.django import TestCase as DjangoTestCase
 from shifts.cover import leads
 from shifts.cover.orientation import Stage, WaitsFor, newcomers_waiting, on_the_way
 from shifts.cover.pace import FIRST_RUN, Pace, pace, waits
+from shifts.cover.pairing import waiting
 from shifts.models import Booking, Pairing, Policy
+from shifts.pages.my_steps import MySteps
 from shifts.seats.consequences import publish_door_notes
+from shifts.seats.rides import ride_of
 from sites.models import Event, Programme
 from tests.factories import (
     PersonFactory,
@@ -289,6 +292,18 @@ class TestRides:
     def test_over_beside_somebody_who_is_no_lead_driver_it_was_no_ride(self):
         self.ride(waits_for_ride(), days=-3, lead=ready_person())
         assert (only().stage, only().what.run) == (Stage.RIDE, None)
+
+    def test_nor_beside_somebody_made_a_lead_driver_since(self):
+        """They could not sign it off, so nothing waits for their word."""
+        lead = ready_person(name="Lea Lead")
+        ride = self.ride(waits_for_ride(), days=-3, lead=lead)
+        Person.objects.filter(pk=lead.pk).update(lead_since=ago(1))
+        assert ride_of(ride.run) is None
+        assert (only().stage, only().what.run) == (Stage.RIDE, None)
+        [one] = waiting(at=NOW)
+        assert (one.person, one.unsigned) == (ride.person, None)
+        steps = MySteps(ride.person, programme=Programme.current(), at=NOW)
+        assert [booking.lead_name for booking in steps.rides] == [None]
 
     def test_a_ride_with_other_steps_missing_waits_for_its_sign_off_first(self):
         person = done(newcomer(), "briefing", on=ago(25))
