@@ -106,7 +106,8 @@ class TestTakingOne:
         begin(shift, ana)
         worker.tick(AT + timedelta(weeks=1))
         assert dates_of(ana) == weeks(*range(9))
-        assert Message.objects.filter(person=ana).count() == 1
+        told = Message.objects.filter(person=ana).exclude(kind="confirm")  # the first run asks for a word
+        assert told.count() == 1
         assert CalendarEntry.objects.get().sequence == 0
 
     def test_a_run_that_somebody_else_has_stays_theirs_for_good(self, shift, ana):

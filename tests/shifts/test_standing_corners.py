@@ -234,8 +234,9 @@ def test_papers_are_looked_at_again_after_a_tick_that_failed(shift, ana, monkeyp
 
     with monkeypatch.context() as once:
         once.setattr(standing, "follow_papers", fails)
-        with pytest.raises(ConnectionError):
+        with pytest.raises(ExceptionGroup) as failed:
             worker.tick(LATER + timedelta(minutes=3))
+        assert failed.group_contains(ConnectionError)
     worker.tick(LATER + timedelta(minutes=5))
     row.refresh_from_db()
     assert row.cleared_until == FIRST - timedelta(days=1)
