@@ -72,6 +72,7 @@ def show(
     run, leads = run_or_404(pairing.run_id), person.pk == pairing.lead_id
     over = moves.why_over(pairing, person, at=timezone.now())
     agreed = moves.has_agreed(pairing, person)
+    fixed = pairing.outcome == Pairing.Outcome.AGREED and moves.takes_place(pairing)
     context: dict[str, Any] = {
         "pairing": pairing,
         "name": person.first_name,
@@ -82,10 +83,10 @@ def show(
         "crates": parts.crates_expected(run),
         "stops": stops_of(run),
         "starts_at": int(run.starts_at.timestamp()),
-        "heading": heading_of(pairing, person, over),
+        "heading": heading_of(pairing, person, over, fixed=fixed),
         "how": words.how(pairing, person),
         "cautions": "\n".join(cautions(pairing.ride)),
-        "fixed": pairing.outcome == Pairing.Outcome.AGREED,
+        "fixed": fixed,
         "declined": pairing.declined_by_id == person.pk,
         "waits": agreed and not over,
         "over": over,
@@ -96,8 +97,8 @@ def show(
     return render(request, "volunteer/ride_answer.html", context, status=status)
 
 
-def heading_of(pairing: Pairing, person: Person, over: Refusal | None) -> str:
-    if pairing.outcome == Pairing.Outcome.AGREED:
+def heading_of(pairing: Pairing, person: Person, over: Refusal | None, *, fixed: bool) -> str:
+    if fixed:
         return _("You ride together")
     if over:
         return _("No answer needed")

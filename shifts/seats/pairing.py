@@ -56,7 +56,7 @@ class Settled(refusals.Refusal):
     code = "settled"
 
     def __init__(self, pairing: Pairing) -> None:
-        if pairing.outcome == AGREED:
+        if pairing.outcome == AGREED and takes_place(pairing):
             super().__init__(
                 _("Both have agreed, and the ride is fixed."),
                 _("If something came up, give the seat back on the run's page."),
@@ -152,6 +152,14 @@ def state_of(pairing: Pairing) -> str:
     if pairing.outcome:
         return pairing.outcome
     return HALF if pairing.lead_agreed_at or pairing.trainee_agreed_at else ASKED
+
+
+def takes_place(pairing: Pairing) -> bool:
+    """Whether what both agreed to still stands: the trainee has the seat, and this lead driver drives."""
+    booking, run = pairing.booking, pairing.run
+    if booking is None or not booking.is_live or run.is_cancelled:
+        return False
+    return run.bookings.live().drivers().filter(person=pairing.lead_id).exists()
 
 
 def has_agreed(pairing: Pairing, person: Person) -> bool:

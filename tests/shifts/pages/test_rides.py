@@ -8,7 +8,8 @@ from django.test import Client
 
 from shifts.models import Booking, Pairing
 from shifts.seats import pairing
-from shifts.seats.booking import seat
+from shifts.seats.booking import give_back, seat
+from shifts.seats.changes import cancel_run
 from sites.models import Event
 from tests.factories import PersonFactory, lead_driver, make_ready, make_run, put, ready_person
 from tests.shifts.pages.at_the_desk import (
@@ -238,6 +239,21 @@ class TestThePrivateLink:
         assert "You and Lea B. have both said yes. See you there!" in page
         assert run.bookings.live().get(seat=SECOND).person == ben
         assert "You and Ben O. have both said yes." in text_of(client.get(self.link(pair, lea)))
+
+    @pytest.mark.parametrize("how", ["given back", "cancelled", "no lead"])
+    def test_a_ride_that_fell_through_is_not_shown_as_fixed(self, how, client, pair, ben, lea, run):
+        for person in (ben, lea):
+            pair = pairing.agree(pair, person, by=None)
+        if how == "given back":
+            give_back(pair.booking, by=ben.user)
+        elif how == "cancelled":
+            cancel_run(run, reason="", by=None)
+        else:
+            give_back(run.bookings.get(seat=Booking.Seat.DRIVER), by=None)
+        for person in (ben, lea):
+            page = text_of(client.get(f"/rides/{pairing.token_of(pair, person)}/"))
+            assert "See you there!" not in page
+            assert "This ride is not proposed any more." in page
 
     def test_whoever_has_said_yes_can_still_say_no(self, client, pair, lea):
         client.post(self.link(pair, lea), {"answer": "yes", "starts_at": self.starts(pair)})
