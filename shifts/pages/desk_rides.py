@@ -348,6 +348,9 @@ def how(request: Request, pk: int) -> HttpResponse:
     except Refusal as refusal:
         messages.error(request, not_done("Nothing was changed.", refusal))
         return redirect("desk_run", pk=pk)
+    if before == ride:
+        messages.info(request, "Nothing was changed: they ride like this already.")
+        return redirect("desk_run", pk=pk)
     messages.success(
         request, sentence(f"{booking.person.name} {booking.get_ride_display()}") + " Both are told."
     )

@@ -74,10 +74,12 @@ def mark_of(lost: list[Booking]) -> str:
 
 def say(request: Request, signed: SignOff, lost: list[Booking]) -> None:
     trainee = signed.trainee
-    told = (
-        "A mail tells them" if trainee.is_mailed else "They get no mail: it is on the list to tell by phone"
-    )
-    messages.success(request, f"The ride of {trainee.name} with {signed.lead.name} is taken back. {told}.")
+    told = " They get no mail: it is on the list to tell by phone."
+    if trainee.is_mailed:
+        told = " A mail tells them."
+    if trainee.left_on:
+        told = ""
+    messages.success(request, f"The ride of {trainee.name} with {signed.lead.name} is taken back.{told}")
     if lost:
         named = "; ".join(title_and_time(booking.run) for booking in lost)
         messages.warning(

@@ -123,10 +123,12 @@ def how(request: Request, pk: int) -> HttpResponse:
     if ride not in Booking.Ride.values:
         messages.error(request, _("Choose how they ride."))
         return redirect("run", pk=pk)
+    before = second.ride
     try:
         change_ride(second, ride, by=request.user)
     except Refusal as refusal:
         messages.error(request, f"{refusal.why} {refusal.next}")
     else:
-        messages.success(request, _("Noted. %(name)s is told.") % {"name": second.person.first_name})
+        words = _("Noted.") if before == ride else _("Noted. %(name)s is told.")
+        messages.success(request, words % {"name": second.person.first_name})
     return redirect("run", pk=pk)

@@ -384,6 +384,13 @@ class TestHowTheyRide:
         answer = desk.post(f"/desk/runs/{run.pk}/ride/", {"ride": "follows"}, follow=True)
         assert "Nothing was changed. Ben Okoro cannot drive on that date." in said(answer)
 
+    def test_the_same_again_promises_no_word_to_anybody(self, desk, lead_client, seated, run):
+        before = Message.objects.count()
+        at_desk = desk.post(f"/desk/runs/{run.pk}/ride/", {"ride": "along"})
+        by_lead = lead_client.post(f"/runs/{run.pk}/ride/", {"ride": "along"})
+        assert "told" not in said(at_desk) + said(by_lead)
+        assert Message.objects.count() == before
+
     def test_nonsense_and_empty_seats(self, desk, lead_client, run, ben):
         for piece in NONSENSE:
             assert desk.post(f"/desk/runs/{run.pk}/ride/", {"ride": piece}).status_code == 404

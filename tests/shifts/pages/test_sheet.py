@@ -36,7 +36,7 @@ from tests.shifts.pages.at_the_desk import (
 )
 from volunteers.doors import publish, read
 from volunteers.models import Message, SignOff
-from volunteers.people import sign_in_for
+from volunteers.people import leave, sign_in_for
 
 pytestmark = pytest.mark.django_db
 
@@ -373,6 +373,11 @@ class TestTakenBackAtTheDesk:
         assert "Taken back: By mistake" in page
         assert "ride on 6/1/2026 with Lee Lead taken back: By mistake" in page
         assert Message.objects.filter(person=tom, kind="sign-off back").count() == 1
+
+    def test_of_somebody_who_left_no_mail_is_promised(self, desk, signed, tom):
+        leave(tom, by=None)
+        answer = desk.post(self.back(signed), {"reason": "By mistake", "seen": ""})
+        assert said(answer).endswith("is taken back.")
 
     def test_more_depends_on_it_than_was_shown(self, desk, signed, tom):
         """Booked between the look and the button: it is looked at again first."""
