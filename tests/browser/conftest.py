@@ -9,9 +9,11 @@ from urllib.parse import urlsplit
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 from tests.system import chromium
 
+expect.set_options(timeout=20_000)  # milliseconds; a slow machine is not a fault
 FLAGS = [
     "--no-sandbox",  # the sandbox does not start for root, as in most containers
     "--disable-gpu",
