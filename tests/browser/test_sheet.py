@@ -201,8 +201,9 @@ def test_somebody_else_on_the_same_phone_sees_and_sends_nothing(at_the_dock, rid
     fill_in(phone)
     is_kept(phone)
     phone.goto("about:blank")
-    sign_in(phone, PersonFactory(name="Ada Other", sign_in=True).user)  # before anything could be sent as Lee
+    Session.objects.all().delete()  # nothing that was under way is taken as Lee's
     phone.context.set_offline(False)
+    sign_in(phone, PersonFactory(name="Ada Other", sign_in=True).user)
     phone.goto("/me/")
     expect(kept(phone)).to_be_empty()
     wait_for_copies(phone)
