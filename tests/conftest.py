@@ -11,6 +11,7 @@ import hypothesis
 import pytest
 from django.core.cache import cache
 from django.db import connection
+from django.utils import translation
 
 from tests.system import NEEDS
 
@@ -138,6 +139,13 @@ def _empty_cache(request):
     request.getfixturevalue("transactional_db")  # so that it ends after this
     yield
     cache.clear()
+
+
+@pytest.fixture(autouse=True)
+def _default_language():
+    """A page leaves its reader's language to the thread, and the next page sets its own. A test that asks
+    for words without a page has nobody who does: it would read whatever the test before it spoke."""
+    translation.deactivate()
 
 
 @pytest.fixture

@@ -140,7 +140,6 @@ class TestAsking:
         assert booking.run.bookings.live().drivers().get() == booking, "asking is no giving back"
         assert not Message.objects.filter(kind="no lead").exists()
 
-
     def test_whoever_is_to_be_told_by_phone_is_asked_no_longer(self, booking):
         cal = ready_person(name="Cal Fox", by_phone=True)
         handover.withdraw(handover.ask(booking, cal, by=None), by=None)
