@@ -13,7 +13,7 @@ from django.utils import timezone
 from shifts.cover.asking import ask_around
 from shifts.cover.digest import owe_digests
 from shifts.cover.reminders import remind
-from shifts.models import SentOnce
+from shifts.models import Search, SentOnce
 from shifts.schedule.making import make_runs_ahead
 from shifts.seats import breaks, expiring, pairing, replies, riding, standing
 from shifts.seats.site_lists import owe_site_lists
@@ -70,6 +70,7 @@ PARTS: tuple[Callable[[datetime], object], ...] = (
     joining.prune,
     papers.prune,
     outbox.prune,
+    Search.objects.prune,
     SentOnce.objects.prune,
 )
 

@@ -9,12 +9,12 @@ from datetime import datetime, timedelta
 from django.db.models import Count, Q
 
 from shifts.models import Ask
+from shifts.models.asking import KEPT
 
 # Common practice, no published source.
 FIRST_GUESS = 0.3  # the chance of a yes, before anybody has been asked anything
 GUESS_WEIGHS = 10  # as many answers, of everybody's together
 PROGRAMME_WEIGHS = 6  # as many answers, of one person's own
-REMEMBERED = timedelta(days=365)
 TIME_TO_ANSWER = timedelta(days=1)  # silence says nothing before
 
 YES = [Ask.Answer.YES, Ask.Answer.LATE, Ask.Answer.MOVED]
@@ -34,7 +34,7 @@ def yes_chances(people: Iterable[int], at: datetime) -> dict[int, float]:
     they answered, count for nothing. Whoever was never asked has the programme's mean. One query.
     """
     told = (
-        Ask.objects.filter(asked_at__gt=at - REMEMBERED, asked_at__lte=at)
+        Ask.objects.filter(asked_at__gt=at - KEPT, asked_at__lte=at)
         .exclude(answer=Ask.Answer.CLOSED)
         .exclude(answer="", asked_at__gt=at - TIME_TO_ANSWER)
     )

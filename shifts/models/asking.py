@@ -3,7 +3,7 @@ come; who covers for the coordinator."""
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime, timedelta
 
 from django.conf import settings
 from django.db import models
@@ -15,10 +15,21 @@ from shifts.models.run import Run
 from volunteers.models import Person
 from volunteers.models.person import new_nonce
 
+# How long it is known who was asked and what they said, and counts for how likely their next yes is. Common
+# practice, no published source: confirm with counsel.
+KEPT = timedelta(days=365)
+
 
 class SearchQuerySet(models.QuerySet["Search"]):
     def open(self) -> SearchQuerySet:
         return self.filter(ended_at=None)
+
+    def prune(self, at: datetime) -> int:
+        """Deletes what has ended longer than a year ago, with who was asked and what they said; how many
+        searches. The bookings that came of them stay."""
+        old = self.filter(ended_at__lt=at - KEPT)
+        Ask.objects.filter(search__in=old).delete()
+        return old.delete()[1].get("shifts.Search", 0)
 
 
 class Search(models.Model):

@@ -601,3 +601,24 @@ def test_a_tick_with_nothing_due_is_a_few_reads(people, django_assert_max_num_qu
     Policy.current()
     with django_assert_max_num_queries(4):
         ask_around(NOON)
+
+
+def test_who_was_asked_is_forgotten_a_year_after_its_end_and_the_drive_is_not(people):
+    open_one, filled = begin(run_in(people, days=10)), begin(run_in(people, days=12))
+    ask_around(NOON)
+    booking = requests.answer(filled.asks.first(), "yes", by=None, at=NOON + timedelta(hours=1)).booking
+    ended = Search.objects.get(pk=filled.pk).ended_at
+    assert Search.objects.prune(ended + timedelta(days=365)) == 0
+    assert Search.objects.prune(ended + timedelta(days=365, seconds=1)) == 1
+    assert set(Ask.objects.values_list("search", flat=True)) == {open_one.pk}
+    assert Booking.objects.live().filter(pk=booking.pk).exists()
+    assert Event.objects.filter(verb="request").count() == 10
+
+
+def test_the_workers_tick_forgets_what_was_asked_long_ago(people):
+    now = timezone.now()
+    Search.objects.create(
+        run=run_in(people, now, days=-400), opened_at=now, ended_at=now - timedelta(days=366), end="over"
+    )
+    worker.tick(now)
+    assert not Search.objects.exists()

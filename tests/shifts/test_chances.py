@@ -8,8 +8,8 @@ from scipy import stats
 from shifts.cover.chances import (
     FIRST_GUESS,
     GUESS_WEIGHS,
+    KEPT,
     PROGRAMME_WEIGHS,
-    REMEMBERED,
     TIME_TO_ANSWER,
     shrunk,
     yes_chances,
@@ -96,8 +96,8 @@ def test_each_answer(person, answer, yes):
         ("", TIME_TO_ANSWER - SECOND, False),
         ("", TIME_TO_ANSWER, True),
         (Ask.Answer.CLOSED, timedelta(days=10), False),
-        (Ask.Answer.NO, REMEMBERED - SECOND, True),
-        (Ask.Answer.NO, REMEMBERED, False),
+        (Ask.Answer.NO, KEPT - SECOND, True),
+        (Ask.Answer.NO, KEPT, False),
         (Ask.Answer.NO, -SECOND, False),
     ],
 )
