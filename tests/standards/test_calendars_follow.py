@@ -95,11 +95,12 @@ def truth(world, person):
         made = max(one.shift.runs.values_list("slot_date", flat=True))
         if one.pattern in ("1st 3rd", "2nd 4th"):
             continue  # single entries as far as runs are made, and nothing beyond
+        rows = Rows(one)
         day = made
         while day < END.date():
             day += timedelta(days=1)
-            if is_regular_day(one, day):
-                term = one.shift.term_on(day)
+            if rows.is_regular_day(day):
+                term = rows.term_on(day)
                 starts.append(datetime.combine(day, term.starts, tzinfo=zone).astimezone(UTC))
     return sorted(start for start in starts if AT <= start < END)
 
@@ -107,27 +108,43 @@ def truth(world, person):
 WEEKDAYS = ["MO", "TU", "WE", "TH", "FR", "SA", "SU"]
 
 
-def is_regular_day(one, day):
-    term = one.shift.term_on(day)
-    if term is None or day < one.from_day or (one.until_day and day >= one.until_day):
-        return False
-    parts = dict(part.split("=") for part in term.rule.split(";"))
-    if WEEKDAYS[day.weekday()] not in parts["BYDAY"].split(","):
-        return False
-    if weeks_between(term.anchor, day) % int(parts.get("INTERVAL", 1)):
-        return False
-    if one.pattern == "other" and weeks_between(one.anchor, day) % 2:
-        return False
-    if any(skip.first <= day <= skip.last for skip in one.skips.filter(lifted_at=None)):
-        return False
-    sites = term.stops.values_list("site", flat=True)
-    if Closure.objects.filter(site__in=sites, lifted_at=None, first__lte=day, last__gte=day).exists():
-        return False
-    papers = Completion.objects.filter(person=one.person, withdrawn_at=None, step__kind="paper")
-    for step in Step.objects.filter(kind="paper"):
-        if not any(c.valid_until is None or c.valid_until >= day for c in papers.filter(step=step)):
+class Rows:
+    """What says on which days a regular run is driven, each read once."""
+
+    def __init__(self, one):
+        self.one = one
+        self.terms = list(one.shift.terms.prefetch_related("stops"))
+        self.skips = list(one.skips.filter(lifted_at=None))
+        self.closures = list(Closure.objects.filter(lifted_at=None))
+        papers = Completion.objects.filter(person=one.person, withdrawn_at=None)
+        self.papers = [
+            list(papers.filter(step=step).values_list("valid_until", flat=True))
+            for step in Step.objects.filter(kind="paper")
+        ]
+
+    def term_on(self, day):
+        for term in self.terms:
+            if term.applies_from <= day and (term.applies_until is None or day < term.applies_until):
+                return term
+        return None
+
+    def is_regular_day(self, day):
+        one, term = self.one, self.term_on(day)
+        if term is None or day < one.from_day or (one.until_day and day >= one.until_day):
             return False
-    return True
+        parts = dict(part.split("=") for part in term.rule.split(";"))
+        if WEEKDAYS[day.weekday()] not in parts["BYDAY"].split(","):
+            return False
+        if weeks_between(term.anchor, day) % int(parts.get("INTERVAL", 1)):
+            return False
+        if one.pattern == "other" and weeks_between(one.anchor, day) % 2:
+            return False
+        if any(skip.first <= day <= skip.last for skip in self.skips):
+            return False
+        sites = {stop.site_id for stop in term.stops.all()}
+        if any(c.site_id in sites and c.first <= day <= c.last for c in self.closures):
+            return False
+        return all(any(until is None or until >= day for until in dates) for dates in self.papers)
 
 
 def weeks_between(first, second):
