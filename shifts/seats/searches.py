@@ -10,6 +10,7 @@ from datetime import datetime, time, timedelta
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 
 from shifts.models import Ask, Booking, Policy, Run, Search
 from shifts.schedule.clock import instant
@@ -68,13 +69,17 @@ def first_asked_at(booking: Booking, policy: Policy, at: datetime) -> datetime:
 
 @transaction.atomic
 def released(run: Run, *, at: datetime) -> Search | None:
-    """A run that was kept for its regular driver is kept no longer: others are asked, once. A coordinator
-    who has stopped that since is not overruled."""
+    """A run that was kept for its regular driver is kept no longer: others are asked, once, also where a
+    search that asks nobody by mail goes on since a call. A coordinator who has stopped that since is not
+    overruled."""
     policy = Policy.current()
     if not policy.asks_on or run.starts_at <= at:
         return None
     since = instant(release_day(run, policy), time.min, Programme.current().zone)
-    if run.searches.filter(opened_at__gte=since).exists():
+    since_then = (
+        Q(opened_at__gte=since) | Q(ended_at__gte=since) | Q(asks__wave__gt=0, asks__asked_at__gte=since)
+    )
+    if run.searches.filter(since_then | Q(next_at__isnull=False)).exists():
         return None
     run = Run.objects.locked().get(pk=run.pk)
     if run.is_cancelled or run.bookings.live().drivers().exists():

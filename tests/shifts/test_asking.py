@@ -459,6 +459,22 @@ def test_a_run_that_is_kept_no_longer_is_asked_about_once(people):
     assert not ask_around(day + timedelta(hours=1))  # the coordinator has the last word
 
 
+def test_one_that_was_called_about_before_is_asked_about_once_as_well(people):
+    """A call while it was kept has begun a search that asks nobody by mail."""
+    shift = weekly(people[0])
+    regular = people[1][0]
+    standing.begin(standing.Wish(shift=shift, person=regular, from_day=NOON.date()), by=None, at=NOON)
+    run = shift.runs.ahead(NOON + timedelta(days=8)).first()
+    run.bookings.all().update(ended_at=NOON, end="lapsed")
+    regular.completions.filter(step__code="insurance").delete()
+    day = datetime.combine(run.local_date - timedelta(days=4), time(9), NEW_YORK)
+    requests.called(run, people[1][1], "silent", by=None, at=day - timedelta(days=1))
+    assert ask_around(day)
+    assert not ask_around(day + timedelta(minutes=1))
+    asking.stop_search(Search.objects.get(run=run), by=None, at=day + timedelta(minutes=2))
+    assert not ask_around(day + timedelta(hours=1)), "the coordinator has the last word"
+
+
 def test_cancelled_started_and_closed_runs_end_their_search(people):
     runs = [run_in(people, days=3, hours=2 * number) for number in range(3)]
     all_three = [begin(run) for run in runs]
