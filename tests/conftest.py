@@ -44,21 +44,21 @@ def pytest_addoption(parser):
         "--again",
         action="store_true",
         help="for the other database, after a whole run: without what cannot differ there, which is tests"
-        " that touch no database, and pages as a browser shows them",
+        " that touch no database, and what another program reads or shows",
     )
 
 
 def pytest_collection_modifyitems(config, items):
-    if config.getoption("--again"):
-        left_out = [item for item in items if not touches_database(item) or "browser" in item.fixturenames]
-        items[:] = [item for item in items if item not in set(left_out)]
-        config.hook.pytest_deselected(items=left_out)
     for item in items:
-        if "browser" in item.fixturenames:
+        if item.path.parent.name == "browser":
             item.add_marker(pytest.mark.needs("chromium"))
         for name in needs_of(item):
             if name not in NEEDS:
                 raise pytest.UsageError(f"{item.nodeid}: needs({name!r}) is not one of {', '.join(NEEDS)}")
+    if config.getoption("--again"):
+        left_out = [item for item in items if not touches_database(item) or needs_of(item) - {"postgresql"}]
+        items[:] = [item for item in items if item not in set(left_out)]
+        config.hook.pytest_deselected(items=left_out)
 
 
 def touches_database(item):

@@ -49,25 +49,30 @@ def test_a_missing_program_is_a_failure_when_all_are_needed(tmp_path):
     assert "1 passed, 1 error" in answer.stdout
 
 
-TWO_KINDS = """
+KINDS = """
 import pytest
 
 @pytest.mark.django_db
 def test_with_a_row(): pass
 
-@pytest.mark.parametrize("browser", [None])
+@pytest.mark.needs("postgresql")
 @pytest.mark.django_db
-def test_with_a_page(browser): pass
+def test_with_a_second_database(): pass
+
+@pytest.mark.needs("chromium")
+@pytest.mark.django_db
+def test_with_a_page(): pass
 
 def test_of_arithmetic(): pass
 """
 
 
 def test_on_the_other_database_only_what_can_differ_is_run_again(tmp_path):
-    assert "3 tests collected" in run(tmp_path, TWO_KINDS, "--collect-only").stdout
-    again = run(tmp_path, TWO_KINDS, "--collect-only", "--again").stdout
+    assert "4 tests collected" in run(tmp_path, KINDS, "--collect-only").stdout
+    again = run(tmp_path, KINDS, "--collect-only", "--again").stdout
     assert "test_with_a_row" in again
-    assert "1/3 tests collected (2 deselected)" in again
+    assert "test_with_a_second_database" in again
+    assert "2/4 tests collected (2 deselected)" in again
 
 
 def test_a_need_nobody_knows_is_refused(tmp_path):

@@ -28,6 +28,8 @@ PHONE = {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touc
 DESK = {"viewport": {"width": 1280, "height": 900}}
 # Asked for by tag, because target size (WCAG 2.2) is off unless its tag is named.
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+# What can differ between light and dark: their rules are colours alone.
+OF_COLOURS = {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}
 
 
 def pytest_generate_tests(metafunc):
@@ -87,11 +89,24 @@ def axe(javascript):
     axe is a script itself: in the half of a test that has no JavaScript it is not run.
     """
 
-    def check(page):
+    def check(page, only=WCAG):
         if not javascript:
             return
-        results = Axe().run(page, options={"runOnly": WCAG, "resultTypes": ["violations"]})
+        results = Axe().run(page, options={"runOnly": only, "resultTypes": ["violations"]})
         assert not results.violations_count, f"{page.url}\n{results.generate_report()}"
+
+    return check
+
+
+@pytest.fixture
+def axe_in_light_and_dark(axe):
+    """As `axe`, in both; the page is left in light."""
+
+    def check(page):
+        page.emulate_media(color_scheme="dark")
+        axe(page, OF_COLOURS)
+        page.emulate_media(color_scheme="light")
+        axe(page)
 
     return check
 

@@ -31,16 +31,14 @@ def sign_in(page, user):
     )
 
 
-def look_at(page, axe, path):
+def look_at(page, axe_in_light_and_dark, path):
     """The page as it is in light and in dark."""
     page.goto(path)
     assert page.locator("h1").count() == 1, path
     assert page.title(), path
     too_wide = page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth")
     assert not too_wide, f"{path} scrolls sideways"
-    for scheme in ("light", "dark"):
-        page.emulate_media(color_scheme=scheme)
-        axe(page)
+    axe_in_light_and_dark(page)
 
 
 @pytest.mark.parametrize("width", ["phone", "desk"])
@@ -49,24 +47,24 @@ class TestEveryPage:
     def page_at(self, request, width):
         return request.getfixturevalue(width)
 
-    def test_of_volunteers(self, page_at, axe):
+    def test_of_volunteers(self, page_at, axe_in_light_and_dark):
         keys, users = build_world()
         sign_in(page_at, users["the person"])
         for name in OF_VOLUNTEERS:
-            look_at(page_at, axe, address(name, keys))
+            look_at(page_at, axe_in_light_and_dark, address(name, keys))
 
-    def test_of_the_desk(self, page_at, axe):
+    def test_of_the_desk(self, page_at, axe_in_light_and_dark):
         keys, users = build_world()
         sign_in(page_at, users["a coordinator"])
         for name in OF_THE_DESK:
-            look_at(page_at, axe, address(name, keys))
+            look_at(page_at, axe_in_light_and_dark, address(name, keys))
 
-    def test_of_signing_in(self, page_at, axe):
+    def test_of_signing_in(self, page_at, axe_in_light_and_dark):
         for path in ["/", *OF_SIGNING_IN]:
-            look_at(page_at, axe, path)
+            look_at(page_at, axe_in_light_and_dark, path)
 
-    def test_of_ones_own_security(self, page_at, axe):
+    def test_of_ones_own_security(self, page_at, axe_in_light_and_dark):
         _keys, users = build_world()
         sign_in(page_at, users["a coordinator"])
         for path in OF_SECURITY:
-            look_at(page_at, axe, path)
+            look_at(page_at, axe_in_light_and_dark, path)
