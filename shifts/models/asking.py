@@ -33,8 +33,8 @@ class SearchQuerySet(models.QuerySet["Search"]):
 
 
 class Search(models.Model):
-    """The asking around for one run without a driver. `next_at` is when the next group is due; None means
-    that nobody more is asked unless a coordinator says so."""
+    """The asking around for one run without a driver. `next_at` is when the next group is due, while it
+    goes on; None means that nobody more is asked unless a coordinator says so."""
 
     class End(models.TextChoices):
         FILLED = "filled", "somebody took it"

@@ -367,7 +367,7 @@ def ask_less(person: Person, *, by: Any, at: datetime) -> None:
 def called(run: Run, person: Person, said: str, *, by: Any, at: datetime | None = None) -> Ask:
     """What somebody said to the coordinator by phone: a word of MAY_SAY, SILENT where nobody took the call.
     A yes seats them. It counts as a request, and is that of the search going on; where none is, one begins
-    that asks nobody by mail. Raises a Refusal."""
+    that asks nobody by mail, and ends at once where somebody drives. Raises a Refusal."""
     at = at or timezone.now()
     (run,) = hold(Run.objects.filter(pk=run.pk), also=[person.pk])
     search = searches.open_of(run)
@@ -376,7 +376,11 @@ def called(run: Run, person: Person, said: str, *, by: Any, at: datetime | None 
     ask = search.asks.filter(person=person).exclude(answer=MOVED).first()
     if ask is None or (said == SILENT and ask.answer != ""):  # each call that nobody took is one
         ask = ask_person(search, person, wave=0, by=by, at=at, mailed=False)
-    return answer(ask, said, by=by, on_behalf=True, at=at)
+    ask = answer(ask, said, by=by, on_behalf=True, at=at)
+    going_on = searches.open_of(run)
+    if going_on and run.bookings.live().drivers().exists():
+        searches.end(going_on, Search.End.FILLED, by=by, at=at)
+    return ask
 
 
 # --- what people are told

@@ -79,7 +79,7 @@ def released(run: Run, *, at: datetime) -> Search | None:
     since_then = (
         Q(opened_at__gte=since) | Q(ended_at__gte=since) | Q(asks__wave__gt=0, asks__asked_at__gte=since)
     )
-    if run.searches.filter(since_then | Q(next_at__isnull=False)).exists():
+    if run.searches.filter(since_then | Q(ended_at=None, next_at__isnull=False)).exists():
         return None
     run = Run.objects.locked().get(pk=run.pk)
     if run.is_cancelled or run.bookings.live().drivers().exists():
@@ -102,13 +102,30 @@ def driver_found(booking: Booking, *, by: Any, at: datetime) -> None:
 def end(search: Search, how: str, *, by: Any, at: datetime) -> None:
     """Nobody more is asked. Who was asked and has not answered is told nothing, which would wear people
     out: the link says it. Requests that have not gone out stay here."""
-    search.end, search.ended_at, search.ended_by, search.next_at = how, at, by, None
-    search.save(update_fields=["end", "ended_at", "ended_by", "next_at"])
+    search.end, search.ended_at, search.ended_by = how, at, by
+    search.save(update_fields=["end", "ended_at", "ended_by"])
     for ask in search.asks.open():
         settle(ask, Ask.Answer.CLOSED, by=None, at=at)
     for ask in search.asks.exclude(wave=0):
         outbox.take_back(key_of(ask), at=at)
     record(verb="search ended", subject=search.run, by=by, at=at, after={"end": how})
+
+
+def go_on(search: Search, *, by: Any, at: datetime) -> None:
+    """Undoes the end of a search, the run being without a driver again: the next group is due as it was, and
+    who was asked and had not answered still can."""
+    closed = search.asks.filter(answer=Ask.Answer.CLOSED, answered_at=search.ended_at, answered_by=None)
+    for ask in closed:
+        reopen(ask)
+    search.end, search.ended_at, search.ended_by = "", None, None
+    search.save(update_fields=["end", "ended_at", "ended_by"])
+    record(verb="search begun", subject=search.run, by=by, at=at, after={"next": search.next_at})
+
+
+def reopen(ask: Ask) -> None:
+    """As if nothing had been answered."""
+    ask.answer, ask.answered_at, ask.answered_by, ask.booking = "", None, None, None
+    ask.save(update_fields=["answer", "answered_at", "answered_by", "booking"])
 
 
 def settle(ask: Ask, answer: str, *, booking: Booking | None = None, by: Any, at: datetime) -> None:

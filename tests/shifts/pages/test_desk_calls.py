@@ -7,12 +7,14 @@ import time_machine
 from django.urls import reverse
 
 from shifts.models import Ask, Booking, Search
+from shifts.seats import requests
 from shifts.seats.booking import give_back
 from shifts.seats.requests import ask_person
 from sites.models import Event
 from tests.factories import DropOffFactory, SiteFactory, coordinator, make_run, put, ready_person
 from tests.shifts.pages.test_desk import DAY, HOUR, NOW, signed_in, text_of, with_second_factor
 from volunteers.models import Message
+from volunteers.people import sign_in_for
 
 pytestmark = pytest.mark.django_db
 MINUTE = timedelta(minutes=1)
@@ -146,6 +148,43 @@ class TestOnTheRunsPage:
         other = make_run(starts_at=NOW + DAY)
         wrong = desk.post(reverse("desk_called", args=[other.pk]), undo["fields"])
         assert wrong.status_code == 404
+
+    def test_what_they_say_themselves_after_a_call_is_not_undone_with_it(self, desk, run, abe):
+        """They open the mail while the desk still offers to take back the call that they missed."""
+        abe.user = sign_in_for(abe.email)
+        abe.save(update_fields=["user"])
+        search = Search.objects.create(run=run, opened_at=NOW, next_at=NOW + HOUR)
+        ask = ask_person(search, abe, wave=1, by=None, at=NOW, mailed=True)
+        page = call(desk, run, abe, "silent")
+        requests.answer(ask, "yes", by=abe.user)
+        assert "has answered since" in text_of(undone(desk, page))
+        assert run.bookings.live().get().person == abe
+
+    def test_a_yes_taken_back_lets_the_search_go_on(self, desk, run, abe):
+        """The wrong line was tapped: others are asked by mail as they were to be."""
+        search = Search.objects.create(run=run, opened_at=NOW, next_at=NOW + HOUR)
+        ask = ask_person(search, ready_person(name="Ben Birch"), wave=1, by=None, at=NOW, mailed=True)
+        page = call(desk, run, abe, "yes")
+        ask.refresh_from_db()
+        assert ask.answer == "closed"
+        undone(desk, page)
+        assert Search.objects.open().get(run=run).next_at == NOW + HOUR
+        ask.refresh_from_db()
+        assert ask.answer == ""
+        assert Event.objects.about(run).filter(verb="search begun", by__isnull=False).count() == 1
+
+    def test_a_yes_by_mail_that_was_noted_by_mistake_can_be_answered_again(self, desk, run, abe):
+        search = Search.objects.create(run=run, opened_at=NOW, next_at=NOW + HOUR)
+        ask = ask_person(search, abe, wave=1, by=None, at=NOW, mailed=True)
+        undone(desk, call(desk, run, abe, "yes"))
+        ask.refresh_from_db()
+        assert (ask.answer, ask.booking) == ("", None)
+
+    def test_a_call_about_a_run_that_is_filled_begins_no_search(self, desk, run, abe):
+        put(ready_person(name="Ben Birch"), run)
+        call(desk, run, abe, "yes")
+        call(desk, run, abe, "no")
+        assert not Search.objects.open().exists()
 
     def test_after_the_start_somebody_else_is_called_and_drives(self, desk, run, abe):
         """The driver did not come, and food waits."""
