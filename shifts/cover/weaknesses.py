@@ -184,7 +184,10 @@ def silent(runs: list[Run], at: datetime, policy: Policy, programme: Programme) 
 
 
 def faults(run: Run, known: Known) -> Iterator[tuple[Kind, str, str]]:
-    """Each thing that is wrong with a run, and what to do about it."""
+    """Each thing that is wrong with a run, and what to do about it; nothing while it gives nothing, as a
+    pickup is closed that day."""
+    if run.closed and run.pk not in known.homeless:
+        return
     seated = {booking.seat: booking for booking in run.seated}
     driver, second = seated.get(Booking.Seat.DRIVER), seated.get(Booking.Seat.SECOND)
     yield from nobody_drives(run, known)

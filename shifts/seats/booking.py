@@ -212,14 +212,15 @@ def collide(a: Run, b: Run, policy: Policy, programme: Programme) -> bool:
 
 
 def too_close(people: set[int], at: datetime, policy: Policy) -> set[tuple[int, int]]:
-    """Pairs of run and person where the person cannot do both this run and another of theirs; runs that are
-    not over, in three queries."""
+    """Pairs of run and person where the person cannot do both this run and another of theirs; runs that take
+    place and are not over, in three queries."""
     programme = Programme.current()
     stops = Prefetch("run__stops", queryset=Stop.objects.select_related("site"))
+    taking_place = Run.objects.on_the_books().not_over(at).without_closed()
     of_person: dict[int, list[Run]] = {}
     for booking in (
         Booking.objects.live()
-        .filter(person__in=people, run__cancelled_at=None, run__ends_at__gt=at)
+        .filter(person__in=people, run__in=taking_place.order_by().values("pk"))
         .select_related("run")
         .prefetch_related(stops)
         .order_by("run__starts_at", "run")

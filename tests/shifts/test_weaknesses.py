@@ -17,6 +17,7 @@ from shifts.seats.no_shows import came_after_all, did_not_come
 from shifts.seats.presence import confirm
 from shifts.seats.refusals import Elsewhere
 from sites.changes import close_site
+from sites.models import Closure
 from tests.factories import (
     DropOffFactory,
     PersonFactory,
@@ -255,6 +256,18 @@ class TestTheRun:
         for stop in run.ordered_stops:
             close_site(stop.site, first=run.local_date, last=run.local_date, by=None)
             assert words() == []
+
+    def test_nor_of_anybody_on_it(self, run, ina):
+        """It does not take place; should the closure be taken back, the marks are there again."""
+        put(ina, run)
+        put(ina, make_run(starts_at=START + 10 * MINUTE))
+        withdraw(ina.completions.get(step__code="license"), reason="Lost.", by=None)
+        pickup, drop = (stop.site for stop in run.ordered_stops)
+        close_site(pickup, first=run.local_date, last=run.local_date, by=None)
+        [(other, why)] = marks()
+        assert (other.pk != run.pk, why) == (True, "Ina Quell is not ready to drive alone on that date.")
+        Closure.objects.update(site=drop)
+        assert {each for each, _why in marks()} == {run, other}, "somebody drives once there is a place"
 
     def test_off_the_rule_with_somebody_on_it(self, run, ina):
         Run.objects.filter(pk=run.pk).update(off_rule=True)
