@@ -64,7 +64,7 @@ def show(
     request: Request, ask: Ask, *, refusal: Refusal | None = None, problem: str = "", status: int = 200
 ) -> HttpResponse:
     run, at = run_or_404(ask.search.run_id), timezone.now()
-    over = asking.closed(ask, at)
+    over = asking.nothing_to_say(ask, at)
     drives = bool(ask.booking and ask.booking.is_live)
     taken_by_another = not drives and any(booking.seat == "driver" for booking in run.seated)
     missing = refusal.missing if isinstance(refusal, NotReady) else []
@@ -79,7 +79,7 @@ def show(
         "heading": heading_of(ask, over, drives=drives, taken=taken_by_another),
         "drives": drives,
         "taken": taken_by_another,
-        "was": was(ask) if asking.has_moved(ask) or asked_anew(ask) else "",
+        "was": was(ask) if asking.has_moved(ask) or (not ask.answer and asked_anew(ask)) else "",
         "less": less_words(ask.person) if ask.answer == asking.LESS else "",
         "over": over,
         "refusal": refusal if refusal and not over else None,

@@ -157,6 +157,22 @@ def closed(ask: Ask, at: datetime, *, on_behalf: bool = False) -> refusals.Refus
     return None
 
 
+def nothing_to_say(ask: Ask, at: datetime) -> refusals.Refusal | None:
+    """Why whoever was asked has nothing to answer any more; None while they have, or drive."""
+    over = closed(ask, at)
+    if over:
+        return over
+    if ask.answer == YES:
+        return None if ask.booking and ask.booking.is_live else Settled(ask)
+    return NoLonger() if is_stopped(ask.search.run) else None
+
+
+def is_stopped(run: Run) -> bool:
+    """Whether a coordinator wants nobody to be asked: a yes by mail is not seated."""
+    last = run.searches.first()
+    return last is not None and last.end == Search.End.STOPPED
+
+
 def asked_of(person: Person, at: datetime) -> list[Ask]:
     """What somebody is asked and can still answer, the earliest run first."""
     asks = with_run().filter(person=person, answer__in=["", SILENT], search__ended_at=None)
@@ -308,8 +324,7 @@ def say_yes(ask: Ask, *, by: Any, shown: str | None, on_behalf: bool, at: dateti
         if ask.answer != LATE:
             searches.settle(ask, LATE, by=by, at=at)
         return ask
-    last = run.searches.first()
-    if last and last.end == Search.End.STOPPED and not on_behalf:
+    if is_stopped(run) and not on_behalf:
         raise NoLonger()
     if has_moved(ask) and not on_behalf:
         ask = again(ask, by=by, at=at)

@@ -3,9 +3,10 @@
 import pytest
 import time_machine
 from django.test import Client
+from django.urls import reverse
 
 from shifts.models import Ask, Booking, Search
-from shifts.seats import requests
+from shifts.seats import requests, searches
 from shifts.seats.booking import give_back
 from sites.changes import set_contacts
 from sites.models import Programme
@@ -217,6 +218,34 @@ def test_a_seat_given_back_again_is_said(client, ask, run):
     answer = say(client, ask, "yes")
     assert answer.status_code == 409
     assert "the seat is not yours any more" in text_of(answer)
+
+
+@pytest.mark.parametrize(
+    ("happens", "why"),
+    [
+        ("stopped", "The coordinator asks nobody any more about this run."),
+        ("given back", "You said yes, and the seat is not yours any more."),
+    ],
+)
+def test_no_button_stands_there_that_would_be_refused(client, ask, search, happens, why):
+    if happens == "stopped":
+        searches.end(search, Search.End.STOPPED, by=None, at=NOW)
+    else:
+        say(client, ask, "yes")
+        give_back(Booking.objects.live().get(), by=None)
+    text = text_of(client.get(requests.path_of(ask)))
+    assert "No answer needed" in text
+    assert why in text
+    assert reverse("run", args=[search.run_id]) in text
+    assert 'name="answer"' not in text
+
+
+def test_once_answered_anew_nothing_asks_for_another_answer(client, ask, run):
+    run.starts_at += DAY
+    run.ends_at += DAY
+    run.save()
+    assert "please answer again" in text_of(say(client, ask, "yes"))
+    assert "please answer again" not in text_of(say(client, ask, "no"))
 
 
 def test_queries_of_the_page(client, ask, search):
