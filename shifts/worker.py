@@ -61,7 +61,7 @@ PARTS: tuple[Callable[[datetime], object], ...] = (
     lambda at: pairing.settle(at=at),
     lambda at: riding.end_unled(at=at),
     lambda at: riding.tell_unled(at=at),
-    expiring.remind_papers,
+    expiring.remind_ahead,
     owe_site_lists,
     owe_digests,
     replies.read_mailbox_if_due,

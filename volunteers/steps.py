@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Max, Q
+from django.db.models import Exists, Max, OuterRef, Q
 from django.utils.translation import gettext as _
 
 from sites.log import changes, record
@@ -22,6 +22,7 @@ from volunteers.progress import NotPossible, complete, current_term, today
 
 READY_BEFORE = "Was ready to drive before this was asked."
 ASKS, STOPS, TAKEN_BACK = "step asks", "step asked no longer", "step change taken back"
+CHANGES = ["added", ASKS, STOPS, TAKEN_BACK]
 
 
 def begin(
@@ -272,6 +273,28 @@ def note(
 # --- reading
 
 
+def asked_anew(first: date, last: date, *, before: datetime) -> list[tuple[StepTerm, list[int]]]:
+    """What begins to be asked, or is asked once more, on a day of the span (both included), with the keys of
+    the drivers who are ready to drive alone until then and lack it from that day on. Soonest first; without
+    door notes, and without steps that were changed since the moment `before`. One query where there is none.
+    """
+    terms = StepTerm.objects.filter(applies_from__gte=first, applies_from__lte=last)
+    terms = terms.exclude(step__kind=Step.Kind.DOORS).select_related("step", "step__site")
+    settled = [
+        term
+        for term in terms.order_by("applies_from", "step__position", "step")
+        if not Event.objects.about(term.step).filter(at__gt=before, verb__in=CHANGES).exists()
+    ]
+    return [(term, held_up_by(term)) for term in settled]
+
+
+def held_up_by(term: StepTerm) -> list[int]:
+    day, sites = term.applies_from, [term.step.site_id] if term.step.site_id else []
+    ready = clearance.cleared(Person.objects.drivers(), on=day - timedelta(days=1), sites=sites)
+    lacking = StepTerm.objects.filter(pk=term.pk).unmet(person=OuterRef("pk"), on=day, sites=sites)
+    return list(ready.filter(Exists(lacking)).order_by("pk").values_list("pk", flat=True))
+
+
 def term_on(terms: list[StepTerm], day: date) -> StepTerm | None:
     """Of a step's terms, the one in force on the day; None where it is not asked."""
     for term in terms:
@@ -297,6 +320,5 @@ def next_revision(step: Step) -> int:
 
 def changed_since(moment: datetime) -> bool:
     """Whether anything was asked otherwise, or announced or taken back, since the moment."""
-    verbs = ["added", ASKS, STOPS, TAKEN_BACK]
     steps = subject_of(Step(pk=0)).removesuffix("0")
-    return Event.objects.filter(at__gte=moment, verb__in=verbs, subject__startswith=steps).exists()
+    return Event.objects.filter(at__gte=moment, verb__in=CHANGES, subject__startswith=steps).exists()

@@ -57,7 +57,8 @@ def groups_of(before: Ready, after: Ready, day: date, site: Site | None) -> list
         Group(
             f"{people} not ready to drive alone{where} on {when} any more",
             lost,
-            "Until the step is recorded for them. Regular drivers are told how far their steps reach.",
+            "Until the step is recorded for them. They are reminded on the days set for papers that run out; "
+            "regular drivers are also told how far their steps reach.",
             needs=True,
         ),
         Group(f"{count(len(won), 'person becomes', 'people become')} ready to drive alone{where}", won),

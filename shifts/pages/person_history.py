@@ -131,7 +131,9 @@ WORDS: dict[str, Callable[[dict, dict, str], str]] = {
     "photo sent": lambda before, after, run: f"{after.get('step')}: sent a photo",
     "photo deleted": lambda before, after, run: f"{after.get('step')}: photo deleted",
     "reminded": lambda before, after, run: (
-        f"{after.get('step')}: reminded, it runs out {logged(after.get('until'))}"
+        f"{after.get('step')}: reminded, "
+        + ("needed anew after " if after.get("anew") else "it runs out ")
+        + logged(after.get("until"))
     ),
     "kit handed": lambda before, after, run: "starter kit handed over",
     "kit returned": lambda before, after, run: "starter kit returned",

@@ -1,8 +1,9 @@
-"""What runs out: its holders are told in time, and once for each of the policy's days before."""
+"""What runs out, or is asked anew: whoever drives is told in time, once for each of the policy's days before."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -17,46 +18,96 @@ from django.utils.translation import gettext as _
 from shifts.models import Booking, Policy, Run
 from shifts.schedule.clock import local_date
 from shifts.schedule.quiet import quiet_hours
+from shifts.seats.consequences import bookings_at, regulars_at
 from shifts.seats.keeping import regulars_of
 from shifts.seats.notices import in_words_of
 from sites.log import record
 from sites.models import Event, Programme, subject_of
-from volunteers import outbox, papers
-from volunteers.models import Completion, PaperPhoto, Person, Step
+from volunteers import outbox, papers, steps
+from volunteers.models import Completion, PaperPhoto, Person, Step, StepTerm
 
-REMINDED = "reminded"  # the event of one reminder of one completion
+REMINDED = "reminded"  # the event of one reminder, of one person, of one completion or term
 NAMED = 5  # runs named in a mail before "and more"
 
-Due = tuple[Completion, int]  # a completion that runs out, and the threshold in days it has come to
+# A change of the steps that is taken back within this time is told to nobody.
+SECOND_THOUGHTS = timedelta(hours=1)
+DAY = timedelta(days=1)
 
 
-def remind_papers(at: datetime) -> int:
-    """Reminds whoever drives of what runs out; the number of people told. May be repeated at will.
+@dataclass(frozen=True)
+class Due:
+    """What a person will be without from the day after `until` on: something they have runs out, or a step
+    is asked anew. `days` is the threshold, in days before, that it has come to."""
 
-    A reminder is due from its day on until the paper's last day, so that a worker that was down for days
-    catches up; of several only the nearest is sent, and none in quiet hours.
+    person_id: int
+    row: Completion | StepTerm
+    until: date
+    days: int
+
+    @property
+    def step(self) -> Step:
+        return self.row.step
+
+    @property
+    def is_asked_anew(self) -> bool:
+        return isinstance(self.row, StepTerm)
+
+    @property
+    def is_to_follow(self) -> bool:
+        return isinstance(self.row, Completion) and self.row.how == Completion.How.SEEN
+
+    @property
+    def once(self) -> tuple[str, int | None, int]:
+        """What is told only once."""
+        return (subject_of(self.row), self.person_id, self.days)
+
+
+def remind_ahead(at: datetime) -> int:
+    """Reminds whoever drives of what runs out, and of what will be asked of them anew; the number of people
+    told. May be repeated at will.
+
+    A reminder is due from its day on until the last day, so that a worker that was down for days catches up;
+    of several only the nearest is sent, and none in quiet hours. What is asked from this very day on, or
+    since yesterday, is still told.
     """
     zone, policy = Programme.current().zone, Policy.current()
     days, today = policy.reminders(), local_date(at, zone)
     if not days or quiet_hours(at, policy, zone):
         return 0
-    people = {completion.person_id for completion, _days in due(today, days)}
+    people = {one.person_id for one in due(today, days, at=at)}
     return sum(remind(pk, days, today=today, at=at) for pk in sorted(people))
 
 
-def due(today: date, days: Sequence[int], *, person: Person | None = None) -> list[Due]:
-    """What is due and was not sent yet, soonest first; of one person where one is given. Two queries."""
+def due(today: date, days: Sequence[int], *, at: datetime, person: Person | None = None) -> list[Due]:
+    """What is due and was not sent yet, soonest first; of one person where one is given. Three queries, and
+    a few for each step that is asked anew."""
     last = today + timedelta(days=max(days))
     ending = papers.running_out(first=today, last=last).filter(person__in=Person.objects.drivers())
     if person:
         ending = ending.filter(person=person)
-    reached = [(one, nearest(days, one.valid_until - today)) for one in ending if one.valid_until]
-    subjects = [subject_of(completion) for completion, _days in reached]
+    reached = [
+        Due(one.person_id, one, one.valid_until, nearest(days, one.valid_until - today))
+        for one in ending
+        if one.valid_until
+    ]
+    for term, lacking in steps.asked_anew(today - DAY, last + DAY, before=at - SECOND_THOUGHTS):
+        until = term.applies_from - DAY
+        here = [pk for pk in lacking if person is None or pk == person.pk]
+        reached += [Due(pk, term, until, nearest(days, until - today)) for pk in those_of(term, here, at)]
     sent = {
-        (event.subject, (event.after or {}).get("days"))
-        for event in Event.objects.filter(verb=REMINDED, subject__in=subjects)
+        (event.subject, event.person_id, (event.after or {}).get("days"))
+        for event in Event.objects.filter(verb=REMINDED, subject__in={subject_of(one.row) for one in reached})
     }
-    return [(one, threshold) for one, threshold in reached if (subject_of(one), threshold) not in sent]
+    return sorted((one for one in reached if one.once not in sent), key=lambda one: one.until)
+
+
+def those_of(term: StepTerm, people: Sequence[int], at: datetime) -> list[int]:
+    """Of the people, by their keys, whom the step concerns: at a site, those who are to drive there."""
+    if term.step.site is None or not people:
+        return list(people)
+    there = {booking.person_id for booking in bookings_at(term.step.site, at)}
+    there |= {regular.person_id for regular in regulars_at(term.step.site, at)}
+    return [pk for pk in people if pk in there]
 
 
 def nearest(days: Iterable[int], left: timedelta) -> int:
@@ -68,22 +119,22 @@ def nearest(days: Iterable[int], left: timedelta) -> int:
 def remind(pk: int, days: Sequence[int], *, today: date, at: datetime) -> bool:
     """One mail to a person about everything that is due; False where another worker was first."""
     person = Person.objects.locked().get(pk=pk)
-    found = due(today, days, person=person)
+    found = due(today, days, at=at, person=person)
     if not found:
         return False
-    for completion, threshold in found:
+    for one in found:
         record(
-            verb=REMINDED, subject=completion, person=person, by=None, at=at,
-            after={"step": completion.step, "until": completion.valid_until, "days": threshold},
+            verb=REMINDED, subject=one.row, person=person, by=None, at=at,
+            after={"step": one.step, "until": one.until, "days": one.days, "anew": one.is_asked_anew},
         )  # fmt: skip
-    first, threshold = found[0]
+    first = found[0]
     with in_words_of(person) as programme:
         context = what_to_say(person, found, at) | {"person": person, "programme": programme}
         outbox.owe(
             person=person,
             mail=outbox.render("runs_out", context),
             kind="runs out",
-            key=f"runs-out:{first.pk}:{threshold}",
+            key=f"runs-out:{subject_of(first.row)}:{first.days}:{person.pk}",
             at=at,
             programme=programme,
         )
@@ -91,26 +142,29 @@ def remind(pk: int, days: Sequence[int], *, today: date, at: datetime) -> bool:
 
 
 def what_to_say(person: Person, found: Sequence[Due], at: datetime) -> dict[str, Any]:
-    """What the mail says, in the active language: of each paper once, and the runs that come after it."""
+    """What the mail says, in the active language: of each step once, and the runs that come after it."""
     photos = Policy.current().photos_on
-    newest: dict[int, Completion] = {}  # the same paper may have been recorded twice
-    for completion, _threshold in found:
-        newest.setdefault(completion.step_id, completion)
+    by_step: dict[int, Due] = {}  # the same paper may have been recorded twice
+    for one in found:
+        by_step.setdefault(one.step.pk, one)
+    photos = Policy.current().photos_on
     things = [
         {
             "name": _(one.step.title),
-            "until": one.valid_until,
-            "to_follow": one.how == Completion.How.SEEN,
+            "until": one.until,
+            "anew_from": one.until + DAY if one.is_asked_anew else None,
+            "to_follow": one.is_to_follow,
             "how": how_to_renew(one.step, photos=photos),
             "link": settings.BASE_URL + where_to_renew(one.step, photos=photos),
         }
-        for one in newest.values()
+        for one in by_step.values()
     ]
-    runs = runs_after(person, newest.values(), at)
+    runs = runs_after(person, by_step.values(), at)
     return {
         "things": things,
         "names": ", ".join(str(thing["name"]) for thing in things),
         "only": things[0] if len(things) == 1 else None,
+        "any_anew": any(one.is_asked_anew for one in found),
         "runs": [in_one_line(run) for run in runs[:NAMED]],
         "more": max(0, len(runs) - NAMED),
     }
@@ -128,14 +182,14 @@ def where_to_renew(step: Step, *, photos: bool) -> str:
     return reverse("orientation")
 
 
-def runs_after(person: Person, ending: Iterable[Completion], at: datetime) -> list[Run]:
+def runs_after(person: Person, ending: Iterable[Due], at: datetime) -> list[Run]:
     """The person's runs ahead for which one of these will be missing: those they drive, and those that are
     kept for them. By start."""
     beyond = Q()
-    for completion in ending:
-        later = Q(local_date__gt=completion.valid_until)
-        if completion.step.site_id:
-            later &= Q(pk__in=Run.objects.filter(stops__site=completion.step.site_id).values("pk"))
+    for one in ending:
+        later = Q(local_date__gt=one.until)
+        if one.step.site_id:
+            later &= Q(pk__in=Run.objects.filter(stops__site=one.step.site_id).values("pk"))
         beyond |= later
     ahead = Run.objects.on_the_books().ahead(at).filter(beyond)
     driven = Booking.objects.live().drivers().of(person)
