@@ -41,10 +41,11 @@ def confirm(request: Request, token: str) -> HttpResponse:
 def taken(request: Request, booking: Booking) -> HttpResponse:
     by = request.user if request.user.is_authenticated else booking.person.user
     said = request.POST.get("answer", "")
+    has_moved = int(booking.run.starts_at.timestamp()) != int(moment_in(request).timestamp())
+    if said in (THERE, AFTER_ALL) and has_moved:
+        return show(request, booking, problem=moved_words(), status=409)
     try:
         if said == THERE:
-            if int(booking.run.starts_at.timestamp()) != int(moment_in(request).timestamp()):
-                return show(request, booking, problem=moved_words(), status=409)
             presence.confirm(booking, how=presence.LINK, by=by)
         elif said == CANNOT:
             give_back(booking, by)
@@ -68,8 +69,11 @@ def give_back(booking: Booking, by: Any) -> None:
 
 
 def back_on(booking: Booking, by: Any) -> Booking:
-    """They take the seat again that they gave back; the new booking, or the one they have."""
+    """They take the seat again that they gave back; the new booking, or the one they have. Whoever lost it
+    otherwise does not, by this link."""
     mine = Booking.objects.live().filter(run=booking.run_id, person=booking.person_id).first()
+    if mine is None and booking.end != Booking.End.GIVEN_BACK:
+        raise presence.NotOn()
     return mine or seats.seat(run=booking.run, person=booking.person, seat=booking.seat, by=by)
 
 

@@ -17,7 +17,7 @@ WORD, SHEET = "confirm", "sheet"  # the purposes of the two
 
 def word_path(booking: Booking) -> str:
     """Where they say that they will be there, or that they cannot make it. It has no nonce: once the booking
-    has ended there is nothing to say there."""
+    has ended, all there is to say is that they can make it after all, where they gave it back."""
     return reverse("confirm", args=[links.token(WORD, booking, "")])
 
 

@@ -47,6 +47,11 @@ def there(client, link, booking, **more):
     return client.post(link, {"answer": "there", "starts_at": starts} | more)
 
 
+def after_all(client, link, booking):
+    starts = int(booking.run.starts_at.timestamp())
+    return client.post(link, {"answer": "after all", "starts_at": starts})
+
+
 def text_of(response):
     return re.sub(r"\s+", " ", response.content.decode())
 
@@ -171,16 +176,16 @@ class TestCannot:
 
     def test_a_slip_is_undone_there(self, client, booking, link):
         client.post(link, {"answer": "cannot"})
-        answer = client.post(link, {"answer": "after all"})
+        answer = after_all(client, link, booking)
         again = Booking.objects.live().get()
         assert answer["Location"] == own_links.word_path(again)
         assert (again.person, again.seat) == (booking.person, booking.seat)
-        assert client.post(link, {"answer": "after all"})["Location"] == own_links.word_path(again)
+        assert after_all(client, link, booking)["Location"] == own_links.word_path(again)
 
     def test_unless_somebody_was_faster(self, client, booking, link):
         client.post(link, {"answer": "cannot"})
         take(run=booking.run, person=ready_person(), seat="driver", by=None)
-        answer = client.post(link, {"answer": "after all"})
+        answer = after_all(client, link, booking)
         assert (answer.status_code, "Just taken" in text_of(answer)) == (409, True)
 
     def test_a_run_that_is_over_stays_as_it_was(self, client, booking, link, clock):
@@ -194,6 +199,16 @@ class TestCannot:
         text = text_of(client.get(link))
         assert "no longer booked" in text
         assert "I can make it after all" not in text
+        answer = after_all(client, link, booking)
+        assert (answer.status_code, "no longer booked" in text_of(answer)) == (409, True)
+        assert not Booking.objects.live().exists(), "the coordinator's word holds"
+
+    def test_a_run_that_has_moved_is_shown_before_the_seat_is_taken_again(self, client, booking, link):
+        client.post(link, {"answer": "cannot"})
+        Run.objects.update(starts_at=booking.run.starts_at + HOUR, ends_at=booking.run.ends_at + HOUR)
+        answer = after_all(client, link, booking)
+        assert (answer.status_code, "has another time now" in text_of(answer)) == (409, True)
+        assert not Booking.objects.live().exists()
 
 
 class TestAtTheDesk:
