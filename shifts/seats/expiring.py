@@ -1,4 +1,4 @@
-"""What runs out, or is asked anew: whoever drives is told in time, once for each of the policy's days before."""
+"""What runs out or is asked anew: drivers are told in time, once for each of the policy's days before."""
 
 from __future__ import annotations
 

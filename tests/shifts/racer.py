@@ -217,7 +217,7 @@ def hand_kit(person):
 
 
 def remind(at):
-    expiring.remind_papers(datetime.fromisoformat(at))
+    expiring.remind_ahead(datetime.fromisoformat(at))
 
 
 def say_digest(at):
