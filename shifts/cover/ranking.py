@@ -263,32 +263,39 @@ def said_about(runs: Sequence[Run], at: datetime) -> dict[tuple[int, int], Said]
 
 def answers_about(runs: Sequence[int], at: datetime) -> list[tuple[int, int, Said]]:
     asks = Ask.objects.filter(search__run__in=runs).exclude(answer__in=[Ask.Answer.CLOSED, Ask.Answer.YES])
-    rows = asks.order_by("pk").values_list(
-        "search__run", "person", "answer", "is_back_up", "wave", "asked_at", "answered_at"
-    )
-    return [
-        (run, person, said_by_answer(answer, is_back_up, wave, asked_at, answered_at or asked_at, at))
-        for run, person, answer, is_back_up, wave, asked_at, answered_at in rows
-    ]
+    found: list[tuple[int, int, Said]] = []
+    said_yes: set[tuple[int, int]] = set()
+    for ask in asks.order_by("pk").select_related("search"):
+        pair = ask.search.run_id, ask.person_id
+        if ask.answer == Ask.Answer.MOVED:
+            said_yes.add(pair)
+        unsaid = ask.answer == "" or (ask.answer == Ask.Answer.NO_ANSWER and not by_phone(ask))
+        if not (unsaid and pair in said_yes):  # where they are asked anew, their yes counts for now
+            found.append((*pair, said_by(ask, at)))
+    return found
 
 
-def said_by_answer(
-    answer: str, is_back_up: bool, wave: int, asked_at: datetime, answered_at: datetime, at: datetime
-) -> Said:
-    when = ago(answered_at, at)
-    if is_back_up:
+def by_phone(ask: Ask) -> bool:
+    """Whether somebody was called, and a coordinator noted it."""
+    return ask.wave == 0 or ask.answered_by_id is not None
+
+
+def said_by(ask: Ask, at: datetime) -> Said:
+    answered_at = ask.answered_at or ask.asked_at
+    when, mailed = ago(answered_at, at), ago(ask.asked_at, at)
+    if ask.is_back_up:
         return Said(YES_BEFORE, "stands by for this run", answered_at)
-    if answer == Ask.Answer.LATE:
+    if ask.answer == Ask.Answer.LATE:
         return Said(YES_BEFORE, f"said yes {when}, somebody was faster", answered_at)
-    if answer == Ask.Answer.MOVED:
+    if ask.answer == Ask.Answer.MOVED:
         return Said(YES_BEFORE, f"said yes {when}, before the run was changed", answered_at)
-    if answer == Ask.Answer.NO_ANSWER:
-        silent = f"no answer {when}" if wave == 0 else f"mailed {ago(asked_at, at)}, no answer"
+    if ask.answer == Ask.Answer.NO_ANSWER:
+        silent = f"no answer {when}" if by_phone(ask) else f"mailed {mailed}, no answer"
         return Said(SILENT, silent, answered_at)
-    if answer == Ask.Answer.NOT_THIS_WEEK:
+    if ask.answer == Ask.Answer.NOT_THIS_WEEK:
         return Said(NOT_NOW, f"said not this week, {when}", answered_at)
-    if answer == "":
-        return Said(WAITING, f"mailed {ago(asked_at, at)}, no answer yet", asked_at)
+    if ask.answer == "":
+        return Said(WAITING, f"mailed {mailed}, no answer yet", ask.asked_at)
     return Said(NOT_NOW, f"said no {when}", answered_at)
 
 

@@ -14,7 +14,7 @@ from shifts.models import Ask, Booking, Run, Search
 from shifts.seats import requests
 from shifts.seats.booking import give_back
 from sites.models import Programme
-from tests.factories import DropOffFactory, SiteFactory, make_run, put, ready_person
+from tests.factories import DropOffFactory, SiteFactory, coordinator, make_run, put, ready_person
 from volunteers.models import Person
 from volunteers.people import set_cars, set_hours
 
@@ -234,6 +234,18 @@ class TestWhatWasSaidAboutThisRun:
         self.ask(run, zoe, answer, back_up=back_up)
         assert names(run) == ["Zoe Busy", "Ann Free"]
         assert reasons(run, zoe)[0] == words
+
+    def test_a_yes_before_the_run_was_changed_counts_while_they_are_asked_again(self, run):
+        """On the page of their link, with no mail: they may have closed it."""
+        ready_person(name="Ann Free")
+        zoe = ready_person(name="Zoe Busy", runs_a_week=0)
+        ask = self.ask(run, zoe, "")
+        requests.answer(ask, "yes", by=None, at=AT - 10 * MINUTE)
+        assert sorted(Ask.objects.values_list("answer", flat=True)) == ["", "moved"]
+        assert names(run) == ["Zoe Busy", "Ann Free"]
+        assert reasons(run, zoe)[0] == "said yes 10 min ago, before the run was changed"
+        requests.called(run, zoe, "silent", by=coordinator().user, at=AT)
+        assert reasons(run, zoe)[0] == "no answer just now"
 
     def test_in_the_order_of_hope(self, run):
         people = [ready_person(name=f"Person {n}") for n in range(5)]
