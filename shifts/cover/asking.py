@@ -329,9 +329,10 @@ def check_needed(run: Run, at: datetime) -> None:
 
 @transaction.atomic
 def hurry(search: Search, *, by: Any, at: datetime | None = None) -> list[Ask]:
-    """Asks the next group now. Raises NotPossible once the search has ended."""
+    """Asks the next group now. Raises NotPossible once the search has ended, or nobody needs to be asked."""
     at = at or timezone.now()
     found = still(search)
+    check_needed(found.run, at)
     record(verb="search hurried", subject=found.run, by=by, at=at)
     return next_wave(found, at=at, hurried=True)
 

@@ -17,11 +17,11 @@ SHORTLY = timedelta(hours=24)  # common practice, no published source
 
 
 def alerts(at: datetime) -> BookingQuerySet:
-    """Bookings of drivers that were given back within a day of the start of a run that is not over, and that
-    no coordinator has marked as seen; the earliest run first."""
+    """Bookings of drivers that were given back within a day of the start of a run that takes place and is not
+    over, and that no coordinator has marked as seen; the earliest run first."""
     since = ExpressionWrapper(F("run__starts_at") - SHORTLY, output_field=DateTimeField())
     late = Booking.objects.drivers().filter(end=Booking.End.GIVEN_BACK, seen_at=None, ended_at__gt=since)
-    late = late.filter(run__ends_at__gt=at, run__cancelled_at=None)
+    late = late.filter(run__in=Run.objects.on_the_books().not_over(at).without_closed().order_by())
     return late.select_related("person", "run").order_by("run__starts_at", "ended_at")
 
 

@@ -12,7 +12,7 @@ from django.utils.translation import gettext as _
 
 from shifts.models import Booking, NoShow, Run
 from shifts.seats import notices, refusals
-from shifts.seats.booking import give_back, seat
+from shifts.seats.booking import give_back, hold, seat
 from shifts.seats.news import News
 from shifts.seats.standing import Quiet
 from sites.log import record
@@ -62,8 +62,8 @@ def came_after_all(
     """Takes the record back, and gives them the seat again where it is still empty: the booking, or the
     refusal that stands in the way. Neither where it was taken back before."""
     at = at or timezone.now()
-    run = Run.objects.locked().get(pk=missed.booking.run_id)
-    person = Person.objects.locked().get(pk=missed.booking.person_id)
+    (run,) = hold(Run.objects.filter(pk=missed.booking.run_id), also=[missed.booking.person_id])
+    person = Person.objects.get(pk=missed.booking.person_id)
     if not NoShow.objects.standing().filter(pk=missed.pk).update(withdrawn_at=at):
         return None, None
     record(verb="came after all", subject=run, person=person, by=by, at=at)

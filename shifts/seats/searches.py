@@ -75,13 +75,13 @@ def released(run: Run, *, at: datetime) -> Search | None:
     policy = Policy.current()
     if not policy.asks_on or run.starts_at <= at:
         return None
+    run = Run.objects.locked().get(pk=run.pk)
     since = instant(release_day(run, policy), time.min, Programme.current().zone)
     since_then = (
         Q(opened_at__gte=since) | Q(ended_at__gte=since) | Q(asks__wave__gt=0, asks__asked_at__gte=since)
     )
     if run.searches.filter(since_then | Q(ended_at=None, next_at__isnull=False)).exists():
         return None
-    run = Run.objects.locked().get(pk=run.pk)
     if run.is_cancelled or run.bookings.live().drivers().exists():
         return None
     return begin(run, next_at=at, by=None, at=at)

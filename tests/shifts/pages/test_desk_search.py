@@ -7,6 +7,7 @@ from shifts.models import Ask, Booking, Policy, Search
 from shifts.seats import alerts, requests
 from shifts.seats.booking import give_back, seat
 from shifts.seats.changes import cancel_run
+from sites.changes import close_site
 from sites.models import Event
 from tests.factories import DropOffFactory, SiteFactory, coordinator, make_run, put, ready_person
 from tests.shifts.pages.at_the_desk import (
@@ -92,6 +93,13 @@ def test_hurry_and_stop(desk, run, people):
     assert "Stopped: nobody more is asked." in text_of(answer)
     assert "Ask around again" in text_of(answer)
     assert "the search has ended" in said(tap(desk, run, "stop"))
+
+
+def test_hurried_for_a_run_that_is_closed_it_says_why_nobody_is_asked(desk, run, people, sites):
+    tap(desk, run, "start")
+    close_site(sites[0], first=run.local_date, last=run.local_date, by=None)
+    answer = tap(desk, run, "hurry")
+    assert "Nobody can be asked about a run that has started, is cancelled, or is closed." in said(answer)
 
 
 def test_what_each_said_stands_beside_the_name(desk, run, people):
@@ -237,6 +245,14 @@ def test_only_shortly_before_and_only_a_driver(sites, people):
     assert list(alerts.alerts(NOW)) == shown
     assert not alerts.alerts(near.ends_at)
     cancel_run(near, reason="Snow.", by=None)
+    assert not alerts.alerts(NOW)
+
+
+def test_of_a_run_that_is_closed_nobody_need_be_told(sites, people):
+    run = make_run(sites=sites, starts_at=NOW + 3 * HOUR)
+    give_back(put(people[0], run), by=None)
+    assert alerts.alerts(NOW)
+    close_site(sites[0], first=run.local_date, last=run.local_date, by=None)
     assert not alerts.alerts(NOW)
 
 
