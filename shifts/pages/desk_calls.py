@@ -26,7 +26,7 @@ SAID = {requests.YES: "agreed", requests.NO: "said no", requests.SILENT: "did no
 def called(request: Request, pk: int) -> HttpResponse:
     """Notes the `answer` of a `person`; a yes seats them, and they are told. `back` takes a note back."""
     run = run_or_404(pk)
-    back = back_to(request, page_of(run) + "#call-list")
+    back = back_to(request, page_of(run))  # at its top: what was noted, and its undo, stand there
     if "back" in request.POST:
         return take_back(request, run, back)
     person = row_posted(request, "person", Person.objects.all())

@@ -562,7 +562,7 @@ def new_run(request: Request) -> HttpResponse:
             reason="Added by mistake.",
             next=reverse("desk"),
         )
-        return redirect(page_of(run) + "#call-list")
+        return redirect(page_of(run))
     sites = Site.objects.in_use()
     ready = sites.filter(gives=True).exists() and sites.filter(takes=True).exists()
     return render(request, "desk/new_run.html", {"form": form, "ready": ready})

@@ -56,7 +56,9 @@ def search(request: Request, pk: int) -> HttpResponse:
             act(request, run)
     except NotPossible as reason:
         messages.error(request, str(reason))
-    return redirect(back_to(request, reverse("desk_run", args=[pk]) + "#asking"))
+    return redirect(
+        back_to(request, reverse("desk_run", args=[pk]))
+    )  # at its top: what was done stands there
 
 
 def start(request: Request, run: Run) -> None:
@@ -141,6 +143,7 @@ def facts_for_run(run: Run, at: datetime, *, needed: bool, calls: CallList | Non
             "ended": ended_words(last) if last and last.ended_at else "",
             "groups": groups_of(last) if last else [],
             "quiet_until": time_format(localtime(quiet.until)) if quiet else "",
+            "only_calls": needed and bool(quiet and run.starts_at <= quiet.until and not pool.people),
             "hand": [
                 {"pk": person.pk, "name": person.name, "back_up": person.pk in pool.back_ups}
                 for person in pool.people[:MOST_BY_HAND]
@@ -207,7 +210,8 @@ def going_on(runs: Iterable[Run]) -> dict[int, str]:
 
 def going_words(asked: int, no: int, next_at: datetime | None) -> str:
     said = f"{asked or 'Nobody'} asked by mail" + (f", {no} said no." if no else ".")
-    return said + (sentence(f" The next few are asked {moment(next_at)}") if next_at else "")
+    more = f"The next few are asked {moment(next_at)}" if next_at else "No more are asked by themselves: call"
+    return f"{said} {sentence(more)}"
 
 
 # --- given back shortly before the start

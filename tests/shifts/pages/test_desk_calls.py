@@ -61,6 +61,36 @@ def shown(desk, run):
     return [call["name"] for call in desk.get(reverse("desk_run", args=[run.pk])).context["calls"]]
 
 
+def test_what_was_noted_and_its_undo_are_on_the_first_screen(desk, run, abe):
+    """The address names no place further down on the page, which a phone would scroll to."""
+    fields = {"person": abe.pk, "answer": "no"}
+    assert desk.post(reverse("desk_called", args=[run.pk]), fields).headers["Location"] == reverse(
+        "desk_run", args=[run.pk]
+    )
+    asked = desk.post(reverse("desk_search", args=[run.pk]), {"what": "start"})
+    assert asked.headers["Location"] == reverse("desk_run", args=[run.pk])
+
+
+def test_where_only_a_call_helps_the_names_come_first(cora, abe):
+    six_forty = NOW.replace(hour=10, minute=40)
+    run = make_run(starts_at=NOW.replace(hour=12))  # as the quiet hours end
+    later = make_run(starts_at=NOW.replace(hour=12, minute=1))
+    with time_machine.travel(six_forty, tick=False):
+        desk = signed_in(cora)
+        text = text_of(desk.get(reverse("desk_run", args=[run.pk])))
+        assert text.index("Who may drive it") < text.index("Asking around")
+        assert "the run starts before anybody else may be mailed: call" in text
+        assert 'value="start"' not in text  # it would ask nobody
+        text = text_of(desk.get(reverse("desk_run", args=[later.pk])))
+        assert text.index("Asking around") < text.index("Who may drive it")
+        assert 'value="start"' in text
+
+        requests.called(run, abe, "silent", by=cora.user)
+        assert "Nobody asked by mail. No more are asked by themselves: call." in text_of(
+            desk.get(reverse("desk"))
+        )
+
+
 class TestFromTheDesk:
     def test_a_gap_has_three_names_with_a_button_each_and_a_yes_is_one_tap(self, desk, cora, run, abe):
         ready_person(name="Ben Birch"), ready_person(name="Cy Cedar"), ready_person(name="Dot Elder")

@@ -478,7 +478,7 @@ def fields(sites, day="2026-06-02", clock="17:30", **other):
 def test_a_one_off_in_four_fields_leads_to_its_call_list(desk, cora, sites):
     answer = desk.post(reverse("desk_new_run"), fields(sites))
     run = Run.objects.get()
-    assert answer.headers["Location"] == page("desk_run", run) + "#call-list"
+    assert answer.headers["Location"] == page("desk_run", run)
     assert run.starts_at == datetime(2026, 6, 2, 21, 30, tzinfo=UTC)
     assert (run.crates, run.site_ids) == (20, [site.pk for site in sites])
     after = shown(desk, run)
