@@ -173,14 +173,12 @@ class Limits:
 
     def why_not(self, person: Person) -> str:
         """Why they are not mailed a request; nothing where they are. A back-up has said that they want to
-        be asked about this very run, so only the address counts."""
+        be asked about this very run, so no week's limit counts."""
         if not person.is_mailed:
             return NO_MAIL
-        if person.pk in self.back_ups:
-            return ""
         if not person.wants_requests:
             return WANTS_NONE
-        if self.by_hand:
+        if self.by_hand or person.pk in self.back_ups:
             return ""
         if person.pk in self.were_on_it:
             return WAS_ON_IT

@@ -30,6 +30,7 @@ from tests.factories import (
     put,
     ready_person,
 )
+from volunteers import stopping
 from volunteers.models import Message, Person
 from volunteers.progress import NotPossible
 
@@ -518,6 +519,21 @@ def test_back_ups_are_asked_first_when_the_driver_falls_out(people):
     no = search.asks.get(person=late.person_id)
     requests.answer(no, "no", by=None, at=NOON + timedelta(minutes=20))
     assert not Ask.objects.filter(person=late.person_id, is_back_up=True).exists()
+
+
+def test_a_back_up_who_wants_no_requests_any_more_gets_none(people):
+    """What is turned off by one click at the end of a mail (RFC 8058) is off."""
+    run = run_in(people, days=3)
+    search = begin(run)
+    first, late = (
+        requests.ask_person(search, person, wave=1, by=None, at=NOON, mailed=True) for person in people[1][:2]
+    )
+    booking = requests.answer(first, "yes", by=None, at=NOON).booking
+    requests.answer(requests.answer(late, "yes", by=None, at=NOON), "back up", by=None, at=NOON)
+    stopping.turn(late.person, stopping.REQUESTS, on=False, by=None, at=NOON)
+    give_back(booking, by=None, at=NOON)
+    assert ask_around(NOON + timedelta(minutes=15))
+    assert not Search.objects.open().get(run=run).asks.filter(person=late.person_id).exists()
 
 
 # --- what the coordinator does
