@@ -127,7 +127,7 @@ def pool_of(
     policy = Policy.current()
     may = [candidate.person for candidate in (calls or ranked(run, at=at)).may]
     keys = [person.pk for person in may]
-    asked = set(search.asks.values_list("person", flat=True)) if search else set()
+    asked = set(search.asks.made().values_list("person", flat=True)) if search else set()
     limits = Limits.of(keys, run, at=at, policy=policy, by_hand=by_hand)
     quiet = quiet_hours(at, policy, Programme.current().zone)
     pool = Pool(may, chances=yes_chances(keys, at), back_ups=limits.back_ups - asked)

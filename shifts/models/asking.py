@@ -74,6 +74,10 @@ class AskQuerySet(models.QuerySet["Ask"]):
     def open(self) -> AskQuerySet:
         return self.filter(answer="")
 
+    def made(self) -> AskQuerySet:
+        """Without calls that were noted by mistake."""
+        return self.exclude(wave=0, answer=Ask.Answer.CLOSED)
+
 
 class Ask(models.Model):
     """One person was asked whether they can take a run. `starts_at`, `ends_at` and `sites` are what they

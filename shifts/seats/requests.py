@@ -187,8 +187,7 @@ def asked_this_week(people: Iterable[int], at: datetime) -> dict[int, int]:
 
     Seven days and not the calendar's week, so that Sunday and Monday do not add up. One query.
     """
-    asks = Ask.objects.filter(person__in=people, asked_at__gt=at - WEEK, asked_at__lte=at)
-    asks = asks.exclude(wave=0, answer=CLOSED)
+    asks = Ask.objects.made().filter(person__in=people, asked_at__gt=at - WEEK, asked_at__lte=at)
     counts = asks.order_by().values("person").annotate(n=Count("search", distinct=True))
     return dict(counts.values_list("person", "n"))
 

@@ -6,6 +6,7 @@ import pytest
 import time_machine
 from django.urls import reverse
 
+from shifts.cover.asking import pool_of
 from shifts.models import Ask, Booking, Search
 from shifts.seats import requests
 from shifts.seats.booking import give_back
@@ -202,6 +203,11 @@ class TestOnTheRunsPage:
         ask.refresh_from_db()
         assert ask.answer == ""
         assert Event.objects.about(run).filter(verb="search begun", by__isnull=False).count() == 1
+
+    def test_a_call_that_was_noted_by_mistake_keeps_nobody_from_the_next_group(self, desk, run, abe):
+        search = Search.objects.create(run=run, opened_at=NOW, next_at=NOW + HOUR)
+        undone(desk, call(desk, run, abe, "silent"))
+        assert pool_of(run, search, at=NOW).people == [abe]
 
     def test_a_yes_by_mail_that_was_noted_by_mistake_can_be_answered_again(self, desk, run, abe):
         search = Search.objects.create(run=run, opened_at=NOW, next_at=NOW + HOUR)
