@@ -20,6 +20,7 @@ from shifts.pages import volunteer_parts as parts
 from shifts.pages.access import Request
 from shifts.pages.volunteer import run_or_404
 from shifts.seats import requests as asking
+from shifts.seats.own_links import word_path
 from shifts.seats.refusals import NotReady, Refusal
 from volunteers.models import Person
 
@@ -78,6 +79,7 @@ def show(
         "asks": asking.name_of_asker(ask) or request.programme.contact_name or request.programme.name,
         "heading": heading_of(ask, over, drives=drives, taken=taken_by_another),
         "drives": drives,
+        "word": word_path(ask.booking) if ask.booking and drives else "",
         "taken": taken_by_another,
         "was": was(ask) if asking.has_moved(ask) or (not ask.answer and asked_anew(ask)) else "",
         "less": less_words(ask.person) if ask.answer == asking.LESS else "",

@@ -316,12 +316,16 @@ def run(request: Request, pk: int) -> HttpResponse:
 
 def show(request: Request, run: Run, *, status: int = 200, **happened: Any) -> HttpResponse:
     """The run's page, with what could not be done where its button was."""
-    context = page.facts(run, who(request), timezone.now(), **happened)
+    at = timezone.now()
+    context = page.facts(run, who(request), at, **happened)
     context["desk_url"] = reverse("desk_run", args=[run.pk]) if keeps_desk(request) else ""
     context["ill"] = ILL in request.GET and context["gave_back"] is not None
-    context["way_back"] = (
-        drop_offs.way_back(request, run, timezone.now()) if context["nobody_there"] else None
+    context["call_as_well"] = (
+        context["gave_back"] is not None
+        and not (context["over"] or run.is_cancelled or parts.has_driver(run))
+        and run.starts_at - at <= CALL_AS_WELL
     )
+    context["way_back"] = drop_offs.way_back(request, run, at) if context["nobody_there"] else None
     return render(request, "volunteer/run.html", context, status=status)
 
 

@@ -8,6 +8,7 @@ from django.urls import reverse
 from shifts.models import Ask, Booking, Search
 from shifts.seats import requests, searches
 from shifts.seats.booking import give_back
+from shifts.seats.own_links import word_path
 from sites.changes import set_contacts
 from sites.models import Programme
 from tests.factories import make_run, put, ready_person
@@ -162,6 +163,15 @@ def test_the_gate_says_why_in_place_and_what_to_do(client, ask, ana):
     assert answer.status_code == 409
     assert "Still missing: Car insurance card" in text_of(answer)
     assert "Yes, I drive it" in text_of(answer)
+
+
+def test_a_yes_by_mistake_is_given_back_without_signing_in(ask, run):
+    client = Client()
+    text = text_of(say(client, ask, "yes"))
+    booking = Booking.objects.live().get(run=run)
+    assert f'href="{word_path(booking)}"' in text
+    client.post(word_path(booking), {"answer": "cannot"})
+    assert not Booking.objects.live().filter(run=run).exists()
 
 
 def test_over_is_over(client, ask, run):

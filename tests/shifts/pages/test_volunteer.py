@@ -799,6 +799,17 @@ class TestGiveBack:
         assert 'href="tel:+15555550100"' in page.content.decode()
         assert "please call" not in words_of(client.get(f"{at(far)}give-back/"))
 
+    def test_the_number_stays_until_somebody_else_drives(self, client, ana, lee):
+        Programme.objects.update_or_create(pk=1, defaults={"contact_phone": "+15555550100"})
+        near, far = make_run(starts_at=NOW + DAY), make_run(starts_at=NOW + DAY + 2 * HOUR)
+        for run in (near, far):
+            put(ana, run)
+            back(client, run)
+        assert "please call as well" in words_of(client.get(at(near)))
+        assert "please call" not in words_of(client.get(at(far)))
+        put(lee, near)
+        assert "please call" not in words_of(client.get(at(near)))
+
     def test_tapped_twice(self, client, ana, run):
         back(client, run)
         answer = back(client, run)
