@@ -135,11 +135,14 @@ def sentence(words: str) -> str:
 def calls_of(
     candidates: Iterable[Candidate], run: Run, *, seat: str, programme: Programme
 ) -> list[dict[str, Any]]:
-    """The rows of a call list."""
+    """The rows of a call list for a run `with_people`; who is a lead driver, where somebody waits beside the
+    driver's seat."""
+    awaited = seat == Booking.Seat.DRIVER and any(one.seat == Booking.Seat.SECOND for one in run.seated)
     return [
         {
             **contact_of(candidate.person),
             "pk": candidate.person.pk,
+            "lead": awaited and candidate.person.is_lead,
             "reasons": candidate.reasons,
             "warn": preference_of(candidate.person),
             "text": text_for(candidate.person, run, seat=seat, programme=programme),

@@ -12,7 +12,16 @@ from shifts.seats import requests
 from shifts.seats.booking import give_back
 from shifts.seats.requests import ask_person
 from sites.models import Event
-from tests.factories import DropOffFactory, SiteFactory, coordinator, make_run, put, ready_person
+from tests.factories import (
+    DropOffFactory,
+    PersonFactory,
+    SiteFactory,
+    coordinator,
+    lead_driver,
+    make_run,
+    put,
+    ready_person,
+)
 from tests.shifts.pages.test_desk import DAY, HOUR, NOW, signed_in, text_of, with_second_factor
 from volunteers.models import Message
 from volunteers.people import sign_in_for
@@ -140,6 +149,17 @@ class TestOnTheRunsPage:
         ]
         [search] = Search.objects.open()
         assert search.next_at is None, "calls ask nobody by mail"
+
+    def test_who_is_a_lead_driver_stands_there_while_somebody_waits_to_ride_along(self, desk, run, abe):
+        lead_driver(name="Lea Lark")
+        assert '<span class="tag">lead driver</span>' not in text_of(desk.get(reverse("desk")))
+        put(PersonFactory(name="Tom New"), run, "second")
+        for page in (reverse("desk_run", args=[run.pk]), reverse("desk"), reverse("desk_plan")):
+            text = text_of(desk.get(page))
+            assert 'Lea Lark</a> <span class="tag">lead driver</span>' in text
+            assert 'Abe Ash</a> <span class="tag">' not in text.replace(
+                '<span class="tag">planned</span>', ""
+            )
 
     def test_each_call_that_nobody_took_is_one(self, desk, run, abe):
         call(desk, run, abe, "silent")
