@@ -65,7 +65,7 @@ def desk(request: Request) -> HttpResponse:
         "gaps": gaps_shown(empty[:NAMED], absent, at=at, policy=policy, programme=request.programme),
         "more_gaps": [card_of(run, at=at, policy=policy) for run in empty[NAMED:]],
         "gap_count": len(empty),
-        "join_count": Join.objects.open().count(),
+        "join_count": Join.objects.open().filter(state=Join.State.WAITING).count(),
         "newcomers": newcomers_waiting(at=at),
         "soon_until": at + timedelta(days=policy.soon_days),
         "weak": weak_shown(attention(found), at),

@@ -59,6 +59,8 @@ class TestTheList:
         assert ">1 asks to join</a>" in text_of(desk.get("/desk/"))
         ask("Ben Example", "ben@example.org")
         assert ">2 ask to join</a>" in text_of(desk.get("/desk/"))
+        joins.ask_back(Join.objects.earliest("pk"), "Which mornings?", by=None)  # waits for them now
+        assert ">1 asks to join</a>" in text_of(desk.get("/desk/"))
 
     def test_the_oldest_first(self, desk):
         ask("Young Request", "young@example.org")
