@@ -26,7 +26,7 @@ from shifts.pages.desk_runs import door_of
 from shifts.pages.desk_shifts import now_of, with_terms
 from sites.models import Closure, Site
 from volunteers import clearance
-from volunteers.models import Join, Message, Person
+from volunteers.models import Join, Message, Person, Step
 
 DAYS = 14
 PAPERS = {
@@ -73,17 +73,30 @@ def days_of(first: date, last: date, at: datetime) -> list[dict[str, Any]]:
 
 def open_matters(at: datetime) -> dict[str, Any]:
     """What is not settled, by kind; empty lists where nothing is."""
-    proposed = Pairing.objects.open().select_related("run", "trainee", "lead")
+    proposed = list(Pairing.objects.open().select_related("run", "trainee", "lead"))
+    searches = Search.objects.open().select_related("run").order_by("run__starts_at", "run")
     return {
         "weak": weak_shown(attention(weaknesses(at=at)), at),
-        "searches": [title_and_time(search.run) for search in Search.objects.open().select_related("run")],
+        "searches": [title_and_time(search.run) for search in searches],
         "joins": list(Join.objects.open().select_related("person")),
         "papers": [paper_words(paper) for paper in papers_to_see(at) if paper.state in PAPERS],
-        "rides": [one.person for one in waiting(at=at) if one.ride is None and one.unsigned is None],
+        "rides": rides_to_arrange(at, but={one.trainee_id for one in proposed}),
         "proposed": [f"{one.trainee} with {one.lead}: {title_and_time(one.run)}" for one in proposed],
         "to_tell": list(Message.objects.to_tell().select_related("person").defer("raw")),
         "failed": list(Message.objects.failed().select_related("person").defer("raw")),
     }
+
+
+def rides_to_arrange(at: datetime, *, but: set[int]) -> list[Person]:
+    """Who lacks nothing but a shadow ride and has none ahead, had or asked about; `but` are the asked."""
+    return [
+        one.person
+        for one in waiting(at=at)
+        if one.ride is None
+        and one.unsigned is None
+        and one.person.pk not in but
+        and all(step.kind == Step.Kind.RIDE for step in one.missing)
+    ]
 
 
 def paper_words(paper: Paper) -> str:

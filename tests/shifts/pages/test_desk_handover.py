@@ -7,6 +7,7 @@ import time_machine
 
 from shifts.models import Booking, Search, Standing
 from shifts.schedule.making import Plan, add_shift
+from shifts.seats.pairing import propose
 from sites.changes import close_site, set_contacts
 from tests.factories import (
     DropOffFactory,
@@ -101,6 +102,28 @@ def test_people_who_are_not_ready_are_not_listed_to_call(desk):
     PersonFactory(name="Nia Notready")
     make_ready(PersonFactory(name="Bo Away", paused_on=TODAY))
     assert desk.get(PAGE).context["people"] == {"leads": [], "ready": []}
+
+
+def test_a_ride_is_to_arrange_for_whoever_lacks_nothing_else_and_is_not_asked(desk, sites):
+    make_ready(PersonFactory(name="Tom Trainee"), without=("ride",))
+    PersonFactory(name="Newly Here")
+    asked = make_ready(PersonFactory(name="Ada Asked"), without=("ride",))
+    lead = lead_driver()
+    run = make_run(starts_at=NOW + 4 * DAY, sites=sites)
+    put(lead, run)
+    propose(run=run, trainee=asked, lead=lead, by=None)
+    found = desk.get(PAGE).context["open"]
+    assert [person.name for person in found["rides"]] == ["Tom Trainee"]
+    assert len(found["proposed"]) == 1
+
+
+def test_what_is_asked_about_stands_in_the_order_of_the_runs(desk, sites):
+    for days, title in ((5, "Later run"), (4, "Sooner run")):
+        run = make_run(starts_at=NOW + days * DAY, sites=sites, title=title)
+        Search.objects.create(run=run, opened_at=NOW)
+    sooner, later = desk.get(PAGE).context["open"]["searches"]
+    assert sooner.startswith("Sooner run")
+    assert later.startswith("Later run")
 
 
 def test_a_seat_that_was_given_back_is_a_gap(desk, sites):
