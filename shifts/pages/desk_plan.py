@@ -36,6 +36,7 @@ from volunteers.progress import NotPossible
 SHOWN = "plan"  # in the session: the plan that was shown last, as pairs of run and person
 DRAWN = 60  # gaps with names and buttons; the others in a line each
 NAMES = 3
+WISHED = {PIN: "You want this person:", FORBID: "You do not want this person:"}
 MOST_ASKED = 500  # pairs in one go
 DRIVER = Booking.Seat.DRIVER
 
@@ -53,8 +54,8 @@ def plan(request: Request) -> HttpResponse:
     at, policy = timezone.now(), Policy.current()
     today = localdate(at)
     until = made_until(at, policy, today)
-    first = max(today, day_of(request.GET.get("from", "")) or today)
-    last = max(first, day_of(request.GET.get("to", "")) or until)
+    asked = day_of(request.GET.get("from", "")) or today, day_of(request.GET.get("to", "")) or until
+    first, last = (max(today, day) for day in sorted(asked))  # typed the wrong way round, it is the same span
     found = propose(first, last, at=at, shown=dict(request.session.get(SHOWN, [])))
     keep_shown(request, found)
     page = Page(request, found, at)
@@ -147,7 +148,7 @@ class Page:
             "why": empty.why if empty else "",
             "ways": empty.ways if empty else [],
             "wishes": [
-                {"pk": wish.person_id, "name": wish.person.name, "kind": wish.get_kind_display()}
+                {"pk": wish.person_id, "name": wish.person.name, "said": WISHED[wish.kind]}
                 for wish in world.wished
                 if wish.run_id == run.pk
             ],
