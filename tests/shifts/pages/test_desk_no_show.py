@@ -73,6 +73,15 @@ def page_of(run):
     return reverse("desk_run", args=[run.pk])
 
 
+def test_where_else_to_take_the_food_is_said_while_somebody_drives_it(desk, run, booking):
+    DropOffFactory(name="Oak Pantry")
+    assert "Agency closed or full?" in desk.get(page_of(run)).content.decode()
+    desk.post(reverse("desk_no_show", args=[run.pk]), {"booking": booking.pk})
+    page = desk.get(page_of(run)).content.decode()
+    assert "Agency closed or full?" not in page  # whom to call comes first
+    assert "It has started, and nobody drives" in page
+
+
 def post(client, run, **facts):
     return client.post(reverse("desk_no_show", args=[run.pk]), facts, follow=True)
 
