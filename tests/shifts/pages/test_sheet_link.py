@@ -59,7 +59,7 @@ class TestOpen:
         assert answer.status_code == 200
         assert "Plum run" in text
         assert "Dana Dock" in text
-        assert "For Ina alone, without signing in, until midnight." in text
+        assert "For Ina alone, without signing in, until midnight after the run." in text
         assert "X-Keep" not in answer
         assert "no-store" in answer["Cache-Control"]
         assert (answer["Referrer-Policy"], answer["X-Robots-Tag"]) == ("same-origin", "noindex")
