@@ -16,9 +16,10 @@ from shifts.pages import volunteer_parts as parts
 from shifts.pages.access import Request
 from shifts.pages.handing import moment_in, stops_of
 from shifts.pages.requests import speak_as
-from shifts.pages.volunteer import CALL_AS_WELL, run_or_404
+from shifts.pages.volunteer import run_or_404
 from shifts.seats import booking as seats
 from shifts.seats import own_links, presence
+from shifts.seats.alerts import SHORTLY
 from shifts.seats.refusals import Refusal
 
 THERE, CANNOT, AFTER_ALL = "there", "cannot", "after all"
@@ -107,7 +108,7 @@ def show(
         "closed_sites": run.closed_sites() if run.closed else [],
         "off": off,
         "over": over,
-        "call": run.starts_at - at <= CALL_AS_WELL,
+        "call": run.starts_at - at <= SHORTLY,
         "refusal": refusal if refusal and (off or not over) else None,
         "problem": problem,
     }

@@ -35,6 +35,7 @@ from shifts.pages.riding_parts import asked_card as ride_asked
 from shifts.pages.undo import back_to
 from shifts.seats import booking as seats
 from shifts.seats import days, handover, pairing, requests
+from shifts.seats.alerts import SHORTLY
 from shifts.seats.keeping import kept_for
 from shifts.seats.refusals import AlreadyOn, Refusal
 from shifts.seats.rides import ride_of, sign_off_ride
@@ -45,7 +46,6 @@ from volunteers.progress import NotPossible
 
 DAYS_A_PAGE = 7
 ILL = "ill"  # the address says it once, for the page that follows; it is kept nowhere
-CALL_AS_WELL = timedelta(hours=24)  # giving back so late, a call is quicker than a mail
 
 
 def who(request: Request) -> Person:
@@ -323,7 +323,7 @@ def show(request: Request, run: Run, *, status: int = 200, **happened: Any) -> H
     context["call_as_well"] = (
         context["gave_back"] is not None
         and not (context["over"] or run.is_cancelled or parts.has_driver(run))
-        and run.starts_at - at <= CALL_AS_WELL
+        and run.starts_at - at <= SHORTLY
     )
     context["way_back"] = drop_offs.way_back(request, run, at) if context["nobody_there"] else None
     return render(request, "volunteer/run.html", context, status=status)
@@ -386,7 +386,7 @@ def give_back(request: Request, pk: int) -> HttpResponse:
         "form": GiveBackForm(),
         "run": found,
         "when": parts.when(found.starts_at),
-        "call_as_well": found.starts_at - at <= CALL_AS_WELL,
+        "call_as_well": found.starts_at - at <= SHORTLY,
         "regular": mine.standing_id,
     }
     return render(request, "volunteer/give_back.html", context)

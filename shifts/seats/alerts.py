@@ -13,7 +13,9 @@ from shifts.models import Booking, Run
 from shifts.models.booking import BookingQuerySet
 from sites.log import record
 
-SHORTLY = timedelta(hours=24)  # common practice, no published source
+# Given back so late, a call is quicker than a mail: the volunteer sees the number, the desk an alert. Common
+# practice, no published source.
+SHORTLY = timedelta(hours=24)
 
 
 def alerts(at: datetime) -> BookingQuerySet:
