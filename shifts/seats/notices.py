@@ -30,9 +30,11 @@ from volunteers.models import Person, SignOff, StepTerm
 
 @contextmanager
 def in_words_of(person: Person) -> Iterator[Programme]:
-    """Their language, and the clock of the programme, which it hands on with whoever is on call now."""
+    """Their language, and the clock of the programme, which it hands on with whoever is on call now; for
+    whoever is on call themselves, with the programme's own contact."""
     programme = Programme.current()
-    programme = as_reached(programme, covering(timezone.now(), programme))
+    cover = covering(timezone.now(), programme)
+    programme = as_reached(programme, None if cover == person else cover)
     with override(person.language), timezone.override(programme.zone):
         yield programme
 

@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from shifts.models import Booking, CoverTurn
 from shifts.seats.booking import give_back
+from shifts.seats.notices import in_words_of
 from shifts.seats.on_call import as_reached, coordinators, covering, on_call
 from sites.models import Programme
 from tests.factories import PersonFactory, coordinator, lead_driver, make_run, put
@@ -93,6 +94,15 @@ def test_pages_show_a_copy_of_the_programme_and_the_settings_keep_its_own(progra
     assert as_reached(programme, None) is programme
 
 
+def test_mails_name_whoever_covers_but_not_to_themselves(cora, ray):
+    today = timezone.now().astimezone(Programme.current().zone).date()
+    turn(ray, today, today)
+    with in_words_of(PersonFactory()) as reached:
+        assert reached.contact_name == "Ray Cover"
+    with in_words_of(ray) as reached:
+        assert (reached.contact_name, reached.contact_phone.as_e164) == ("Cora", "+15555550100")
+
+
 def test_a_give_back_at_short_notice_is_told_to_whoever_covers(cora, ray):
     at = timezone.now()
     today = at.astimezone(Programme.current().zone).date()
@@ -100,4 +110,4 @@ def test_a_give_back_at_short_notice_is_told_to_whoever_covers(cora, ray):
     booking = put(lead_driver(), make_run(starts_at=at + timedelta(hours=2)))
     give_back(booking, by=booking.person.user, end=Booking.End.GIVEN_BACK, at=at)
     assert [message.person for message in Message.objects.filter(kind="given back")] == [ray]
-    assert "coordinator Ray Cover" in Message.objects.get(kind="given back").text
+    assert "coordinator Cora" in Message.objects.get(kind="given back").text  # whom Ray can ask
