@@ -103,6 +103,7 @@ def make_people(*, at: datetime, began: datetime, by) -> dict[str, Person]:
             language=facts.get("language", "en"),
             drives=stage not in ("sorts", "under 18"),
             joined_on=joined,
+            early_requests=facts.get("early", False),
             home_latitude=lat,
             home_longitude=lon,
         )
