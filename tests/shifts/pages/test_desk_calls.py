@@ -96,6 +96,9 @@ def test_where_only_a_call_helps_the_names_come_first(cora, abe):
         assert 'value="start"' in text
 
         requests.called(run, abe, "silent", by=cora.user)
+        text = text_of(desk.get(reverse("desk_run", args=[run.pk])))
+        assert 'value="hurry"' not in text
+        assert 'value="stop"' in text
         assert "Nobody asked by mail. No more are asked by themselves: call." in text_of(
             desk.get(reverse("desk"))
         )
