@@ -107,6 +107,17 @@ def test_an_empty_plan_says_what_it_will_hold(desk):
     assert "Runs without one show here" in page
 
 
+def test_days_whose_runs_are_not_made_are_not_said_to_be_covered(desk):
+    until = desk.get(PLAN).context["until"]
+    beyond = text_of(desk.get(PLAN, {"from": until + DAY, "to": until + 7 * DAY}))
+    assert "The runs of these days are not made yet" in beyond
+    assert "Every run of these days has a driver" not in beyond
+    reaching = text_of(desk.get(PLAN, {"to": until + DAY}))
+    assert "Every run of these days has a driver" in reaching
+    assert "Runs are made up to" in reaching
+    assert "Runs are made up to" not in text_of(desk.get(PLAN))
+
+
 def test_the_days_asked_for(desk, run, door):
     ready_person()
     later = make_run(starts_at=NOW + 12 * DAY, sites=door)
