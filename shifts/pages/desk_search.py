@@ -56,9 +56,7 @@ def search(request: Request, pk: int) -> HttpResponse:
             act(request, run)
     except NotPossible as reason:
         messages.error(request, str(reason))
-    return redirect(
-        back_to(request, reverse("desk_run", args=[pk]))
-    )  # at its top: what was done stands there
+    return redirect(back_to(request, reverse("desk_run", args=[pk])))  # its top, which says what was done
 
 
 def start(request: Request, run: Run) -> None:
