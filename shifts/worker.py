@@ -17,6 +17,7 @@ from shifts.models import Search, SentOnce
 from shifts.schedule.making import make_runs_ahead
 from shifts.seats import breaks, expiring, pairing, replies, riding, standing
 from shifts.seats.site_lists import owe_site_lists
+from sites.turns import each_in_turn
 from volunteers import joining, outbox, papers
 from volunteers.models import Heartbeat
 
@@ -28,16 +29,8 @@ LATE = timedelta(minutes=5)  # a worker not seen for longer is shown on the desk
 
 
 def tick(at: datetime) -> None:
-    """Everything that becomes due by the clock. A part that fails keeps no other from its turn; what failed
-    is raised together at the end."""
-    faults = []
-    for part in PARTS:
-        try:
-            part(at)
-        except Exception as fault:
-            faults.append(fault)
-    if faults:
-        raise ExceptionGroup("parts of the tick failed, the others are done", faults)
+    """Everything that becomes due by the clock. What failed is raised together at the end."""
+    each_in_turn(PARTS, lambda part: part(at))
 
 
 def follow_absence(at: datetime) -> None:

@@ -30,6 +30,7 @@ from shifts.seats.keeping import kept_for, regulars_of, release_day
 from shifts.seats.requests import ask_person, asked_this_week, not_in_the_week_of, requests_a_week
 from sites.log import record
 from sites.models import Programme
+from sites.turns import each_in_turn
 from volunteers.models import Person
 from volunteers.progress import NotPossible
 
@@ -389,7 +390,7 @@ def ask_around(at: datetime) -> int:
     due = Q(next_at__lte=at) | Q(run__starts_at__lte=at) | Q(run__cancelled_at__isnull=False)
     closed = Run.objects.filter(Exists(shut()), pk=OuterRef("run"))
     found = Search.objects.open().filter(due | Exists(closed)).order_by("run__starts_at", "run")
-    return sum(len(next_wave(search, at=at)) for search in list(found))
+    return sum(each_in_turn(list(found), lambda search: len(next_wave(search, at=at))))
 
 
 def begin_released(at: datetime) -> None:

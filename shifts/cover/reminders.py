@@ -27,6 +27,7 @@ from shifts.schedule.quiet import quiet_hours
 from shifts.seats import own_links, presence
 from shifts.seats.notices import in_words_of, line_of_run
 from sites.models import DoorNotes, Programme
+from sites.turns import each_in_turn
 from volunteers import doors, outbox, stopping
 from volunteers.models import Message, Person
 
@@ -77,7 +78,9 @@ class Evening:
 
 
 def remind_of_runs(at: datetime, programme: Programme, policy: Policy) -> int:
-    return sum(send(evening, at, programme, policy) for evening in evenings(at, programme, policy))
+    return sum(
+        each_in_turn(evenings(at, programme, policy), lambda evening: send(evening, at, programme, policy))
+    )
 
 
 def evenings(at: datetime, programme: Programme, policy: Policy) -> list[Evening]:

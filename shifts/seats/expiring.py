@@ -23,6 +23,7 @@ from shifts.seats.keeping import regulars_of
 from shifts.seats.notices import in_words_of
 from sites.log import record
 from sites.models import Event, Programme, subject_of
+from sites.turns import each_in_turn
 from volunteers import outbox, papers, steps
 from volunteers.models import Completion, PaperPhoto, Person, Step, StepTerm
 
@@ -75,7 +76,7 @@ def remind_ahead(at: datetime) -> int:
     if not days or quiet_hours(at, policy, zone):
         return 0
     people = {one.person_id for one in due(today, days, at=at)}
-    return sum(remind(pk, days, today=today, at=at) for pk in sorted(people))
+    return sum(each_in_turn(sorted(people), lambda pk: remind(pk, days, today=today, at=at)))
 
 
 def due(today: date, days: Sequence[int], *, at: datetime, person: Person | None = None) -> list[Due]:

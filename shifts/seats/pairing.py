@@ -25,6 +25,7 @@ from shifts.seats.handover import short_name
 from shifts.seats.news import News
 from shifts.seats.riding import give_up, lacking_ride, led_rides, unled_trainees, why_not_ride
 from sites.log import record
+from sites.turns import each_in_turn
 from volunteers import links
 from volunteers.models import NotAt, Person
 
@@ -446,7 +447,7 @@ def drop_moved(run: Run, *, by: Any, at: datetime) -> None:
 
 def settle(*, at: datetime) -> int:
     """The worker's look: withdraws what has become impossible; how many. One query where nothing has."""
-    return sum(settle_one(pairing, at=at) for pairing in list(suspects(at)))
+    return sum(each_in_turn(list(suspects(at)), lambda pairing: settle_one(pairing, at=at)))
 
 
 def suspects(at: datetime) -> Any:

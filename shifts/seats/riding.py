@@ -22,6 +22,7 @@ from shifts.seats.news import News
 from shifts.seats.ride_words import cautions, ride_words
 from shifts.seats.standing import Quiet
 from sites.log import record
+from sites.turns import each_in_turn
 from volunteers import clearance, outbox
 from volunteers.models import Message, Person, Step, StepTerm
 from volunteers.models.steps import StepTermQuerySet
@@ -175,7 +176,8 @@ def end_unled(*, at: datetime) -> int:
     """Ends the second seat of trainees whose run has started without a lead driver, and tells them kindly;
     how many. Until the start a lead driver may still take the run, so they keep the seat."""
     started = unled_trainees().filter(run__starts_at__lte=at, run__starts_at__gt=at - LOOKED_BACK)
-    return sum(end_one(booking, at=at) for booking in list(started.select_related("run")))
+    found = list(started.select_related("run"))
+    return sum(each_in_turn(found, lambda booking: end_one(booking, at=at)))
 
 
 @transaction.atomic

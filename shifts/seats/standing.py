@@ -31,6 +31,7 @@ from shifts.seats.keeping import how_often, keeps, live_bookings, release_day, s
 from shifts.seats.news import News
 from sites.log import record
 from sites.models import Programme
+from sites.turns import each_in_turn
 from volunteers import clearance, steps
 from volunteers.models import Completion, NotAt, Person, Step, StepTerm
 
@@ -548,11 +549,8 @@ def seat_regulars(*, at: datetime | None = None, standings: StandingQuerySet | N
         return 0
     ready = ready_for(waiting)
     behind = entries.behind(Standing.objects.filter(pk__in=[standing.pk for standing, _runs in waiting]))
-    return sum(
-        seat_one(standing, ready.get(standing.pk, set()), at=at)
-        for standing, _runs in waiting
-        if standing.pk in ready or standing.pk in behind
-    )
+    due = [standing for standing, _runs in waiting if standing.pk in ready or standing.pk in behind]
+    return sum(each_in_turn(due, lambda standing: seat_one(standing, ready.get(standing.pk, set()), at=at)))
 
 
 def ready_for(waiting: Sequence[tuple[Standing, list[Run]]]) -> dict[int, set[int]]:
@@ -616,7 +614,7 @@ def follow_papers(*, at: datetime, since: datetime | None) -> int:
     of_person: dict[int, list[Standing]] = {}
     for standing in going_on:
         of_person.setdefault(standing.person_id, []).append(standing)
-    return sum(reckon(standings, at=at) for standings in of_person.values())
+    return sum(each_in_turn(of_person.values(), lambda standings: reckon(standings, at=at)))
 
 
 def reckon(standings: Sequence[Standing], *, at: datetime) -> int:

@@ -654,3 +654,19 @@ def test_the_workers_tick_forgets_what_was_asked_long_ago(people):
     )
     worker.tick(now)
     assert not Search.objects.exists()
+
+
+def test_a_search_that_fails_keeps_no_other_from_its_turn(people, monkeypatch):
+    first, second = begin(run_in(people, days=9)), begin(run_in(people, days=10))
+    real = asking.next_wave
+
+    def fails(search, **facts):
+        if search == first:
+            raise OSError("the disk is full")
+        return real(search, **facts)
+
+    monkeypatch.setattr(asking, "next_wave", fails)
+    with pytest.raises(ExceptionGroup):
+        ask_around(NOON)
+    assert not first.asks.exists()
+    assert second.asks.count() == 5
