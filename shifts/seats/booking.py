@@ -213,19 +213,23 @@ def collide(a: Run, b: Run, policy: Policy, programme: Programme) -> bool:
 
 def too_close(people: set[int], at: datetime, policy: Policy) -> set[tuple[int, int]]:
     """Pairs of run and person where the person cannot do both this run and another of theirs; runs that take
-    place and are not over, in three queries."""
+    place and are not over, in four queries."""
     programme = Programme.current()
     stops = Prefetch("run__stops", queryset=Stop.objects.select_related("site"))
-    taking_place = Run.objects.on_the_books().not_over(at).without_closed()
-    of_person: dict[int, list[Run]] = {}
-    for booking in (
+    booked = list(
         Booking.objects.live()
-        .filter(person__in=people, run__in=taking_place.order_by().values("pk"))
+        .filter(person__in=people, run__cancelled_at=None, run__ends_at__gt=at)
         .select_related("run")
         .prefetch_related(stops)
         .order_by("run__starts_at", "run")
-    ):
-        of_person.setdefault(booking.person_id, []).append(booking.run)
+    )
+    # Read apart: without statistics PostgreSQL plans the two in one query so that it takes minutes.
+    runs = Run.objects.filter(pk__in={booking.run_id for booking in booked})
+    open_ = set(runs.without_closed().order_by().values_list("pk", flat=True))
+    of_person: dict[int, list[Run]] = {}
+    for booking in booked:
+        if booking.run_id in open_:
+            of_person.setdefault(booking.person_id, []).append(booking.run)
     found = set()
     for person, theirs in of_person.items():
         for number, first in enumerate(theirs):
