@@ -360,7 +360,7 @@ def test_words_for_a_wall_name_nobody(run, ina):
 
 def test_queries_do_not_grow_with_runs():
     """Runs with stops, sites and people (3); policy, programme; the gate; cars; policy, programme, other runs
-    with stops (4)."""
+    with stops, and which take place (5)."""
     Policy.current()
     counted = []
     for runs in (2, 20):
@@ -371,7 +371,7 @@ def test_queries_do_not_grow_with_runs():
         with CaptureQueriesContext(connection) as queries:
             weaknesses(at=AT)
         counted.append(len(queries))
-    assert counted[0] == counted[1] <= 10
+    assert counted[0] == counted[1] <= 11
 
 
 @pytest.mark.parametrize(
