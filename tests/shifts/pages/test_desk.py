@@ -611,11 +611,11 @@ EVERY_PAGE = 6
     [
         # policy; runs ahead, stops, people; policy, programme, uncleared bookings, cars, who did not come,
         # programme, bookings of the same people, stops, which take place; for the beginning people, sites,
-        # weekly runs; three names (17, as above); messages to tell, how many; failed, how many; worker, when
-        # it was last seen, mail that waits; holidays with runs; answers of calendars to look at, runs declined in one;
-        # runs of the days, stops, people; who asks to join; newcomers (14, as in test_orientation_desk);
-        # programme, policy, who did not come; how many coordinators; what was given back shortly before;
-        # searches that go on
+        # weekly runs; three names (17, as above); messages to tell, how many; failed, how many; worker,
+        # when it was last seen, mail that waits; holidays with runs; answers of calendars to look at, runs
+        # declined in one; runs of the days, stops, people; who asks to join; newcomers (14, as in
+        # test_orientation_desk); programme, policy, who did not come; how many coordinators; what was given
+        # back shortly before; searches that go on
         ("desk", 66),
         # runs, stops, people; policy; what needs attention (9, as above); closures
         ("desk_week", 13),
