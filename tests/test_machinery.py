@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from django.core.cache import cache
+from django.utils import translation
 
 from sites.models import Programme
 
@@ -86,6 +87,12 @@ def test_a_need_nobody_knows_is_refused(tmp_path):
 def test_the_cache_is_empty_again(turn):
     assert cache.get("left_over") is None
     cache.set("left_over", turn)
+
+
+@pytest.mark.parametrize("turn", [1, 2])
+def test_the_language_is_the_default_again(turn):
+    assert translation.get_language() == "en-us"
+    translation.activate("es")
 
 
 def test_a_child_process_sees_what_the_test_committed(child_environment):

@@ -10,7 +10,7 @@ from django.db.models import OuterRef, Subquery
 from django.utils.formats import date_format
 
 from shifts.cover.candidates import KeysAsList
-from shifts.models import Booking, Policy, Run, Standing, Stop
+from shifts.models import Policy, Run, Standing, Stop
 from shifts.schedule.clock import local_date
 from shifts.seats.keeping import regulars_of, release_day
 from sites.models import Programme
@@ -60,7 +60,7 @@ def absent_regulars(runs: Iterable[Run], *, at: datetime, policy: Policy) -> dic
 
     No query where none has a weekly run; else six however many there are.
     """
-    empty = [run for run in runs if run.shift_id and not has_driver(run) and not run.is_cancelled]
+    empty = [run for run in runs if run.shift_id and not run.has_driver and not run.is_cancelled]
     found = regulars_of(empty)
     if not found:
         return {}
@@ -74,10 +74,6 @@ def absent_regulars(runs: Iterable[Run], *, at: datetime, policy: Policy) -> dic
             missing = () if standing.crew else lacking.get((standing.pk, run.pk), ())
             absent[run.pk] = Absent(standing, until, until > today, missing)
     return absent
-
-
-def has_driver(run: Run) -> bool:
-    return any(booking.seat == Booking.Seat.DRIVER for booking in run.seated)
 
 
 def missing_of_each(

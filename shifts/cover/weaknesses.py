@@ -116,8 +116,7 @@ class Known:
 
 def is_gap(run: Run) -> bool:
     """Whether nobody drives a run that takes place."""
-    driven = any(booking.seat == Booking.Seat.DRIVER for booking in run.seated)
-    return not driven and not run.closed
+    return not run.has_driver and not run.closed
 
 
 def kept_runs(gaps: list[Run], today: date, policy: Policy) -> set[int]:

@@ -160,6 +160,13 @@ class Run(models.Model):
     def site_ids(self) -> list[int]:
         return [stop.site_id for stop in self.ordered_stops]
 
+    @property
+    def has_driver(self) -> bool:
+        """Whether somebody drives it; of a run `with_people`."""
+        from shifts.models.booking import Booking
+
+        return any(booking.seat == Booking.Seat.DRIVER for booking in self.seated)
+
     def closed_sites(self) -> list[Site]:
         """Its sites that are closed that day, in order."""
         shut = set(

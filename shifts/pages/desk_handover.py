@@ -26,7 +26,7 @@ from shifts.pages.desk_runs import door_of
 from shifts.pages.desk_shifts import now_of, with_terms
 from sites.models import Closure, Site
 from volunteers import clearance
-from volunteers.models import Join, Message, Person, Step
+from volunteers.models import Join, Message, Person
 
 DAYS = 14
 PAPERS = {
@@ -89,13 +89,11 @@ def open_matters(at: datetime) -> dict[str, Any]:
 
 def rides_to_arrange(at: datetime, *, but: set[int]) -> list[Person]:
     """Who lacks nothing but a shadow ride and has none ahead, had or asked about; `but` are the asked."""
+    only_a_ride = set(clearance.waiting_for_ride(on=localdate(at)).values_list("pk", flat=True))
     return [
         one.person
         for one in waiting(at=at)
-        if one.ride is None
-        and one.unsigned is None
-        and one.person.pk not in but
-        and all(step.kind == Step.Kind.RIDE for step in one.missing)
+        if one.ride is None and one.unsigned is None and one.person.pk in only_a_ride - but
     ]
 
 

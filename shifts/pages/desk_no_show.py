@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from shifts.cover.talks import have_talked, talks_suggested
-from shifts.models import Booking, NoShow, Run
+from shifts.models import NoShow, Run
 from shifts.pages.access import Request, coordinator_only, is_coordinator, own_desk_only
 from shifts.pages.desk_parts import phone_of, sentence, title_and_time
 from shifts.pages.forms_cover import MissedForm
@@ -92,7 +92,7 @@ def came_after_all(request: Request, run: Run, page: str) -> HttpResponse:
 def facts_for_run(run: Run, at: datetime, request: Request) -> dict[str, Any]:
     """Whether the driver can be marked, who was, and whom to call at the sites while nobody drives."""
     started = run.starts_at <= at and not run.is_cancelled
-    drives = any(booking.seat == Booking.Seat.DRIVER for booking in run.seated)
+    drives = run.has_driver
     on = started and at < run.ends_at
     missed = NoShow.objects.standing().filter(booking__run=run).select_related("booking__person")
     return {

@@ -41,7 +41,6 @@ from shifts.pages.desk_presence import presence_by_booking
 from shifts.pages.forms_desk_runs import CancelForm, NoteForm, OneOffForm, ToldSignOffForm
 from shifts.pages.keys import key_of
 from shifts.pages.undo import back_to, offer_undo, undo_offered
-from shifts.pages.volunteer_parts import has_driver
 from shifts.seats.booking import give_back
 from shifts.seats.booking import seat as take_seat
 from shifts.seats.changes import add_one_off, add_second_car, cancel_run, restore_run
@@ -110,7 +109,7 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
         "can_restore": run.cancel_cause == Run.Cause.CALLED_OFF and not over,
         "faults": faults,
         "regular": regular_row(run, absent, faults) if absent else None,
-        "elsewhere": drop_offs.elsewhere(run, at) if has_driver(run) else [],
+        "elsewhere": drop_offs.elsewhere(run, at) if run.has_driver else [],
         "seats": seats_of(run, absent=absent),
         "seated": seated_rows(run, at, over=over),
         "stops": stops_of(run),
@@ -132,7 +131,7 @@ def show(request: Request, run: Run, form: forms.Form | None = None) -> HttpResp
 
 def needs_driver(run: Run, at: datetime, *, open_: bool) -> bool:
     """Whether anybody can still be asked to drive it."""
-    return open_ and not has_driver(run) and run.starts_at > at
+    return open_ and not run.has_driver and run.starts_at > at
 
 
 def named(form: forms.Form | None) -> dict[str, forms.Form]:
@@ -167,7 +166,7 @@ def instead_of(site: Site, by_key: dict[int, Any]) -> dict[str, Any] | None:
 
 
 def urgency_of(run: Run, at: datetime) -> dict[str, str] | None:
-    if has_driver(run):
+    if run.has_driver:
         return None
     return {
         "level": level(run, at=at, policy=Policy.current()).value,

@@ -19,7 +19,7 @@ from shifts.pages.requests import speak_as
 from shifts.pages.volunteer import run_or_404
 from shifts.seats import booking as seats
 from shifts.seats import own_links, presence
-from shifts.seats.alerts import SHORTLY
+from shifts.seats.alerts import is_short_notice
 from shifts.seats.refusals import Refusal
 
 THERE, CANNOT, AFTER_ALL = "there", "cannot", "after all"
@@ -108,7 +108,7 @@ def show(
         "closed_sites": run.closed_sites() if run.closed else [],
         "off": off,
         "over": over,
-        "call": run.starts_at - at <= SHORTLY,
+        "call": is_short_notice(run, at),
         "refusal": refusal if refusal and (off or not over) else None,
         "problem": problem,
     }

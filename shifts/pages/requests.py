@@ -67,7 +67,7 @@ def show(
     run, at = run_or_404(ask.search.run_id), timezone.now()
     over = asking.nothing_to_say(ask, at)
     drives = bool(ask.booking and ask.booking.is_live)
-    taken_by_another = not drives and any(booking.seat == "driver" for booking in run.seated)
+    taken_by_another = not drives and run.has_driver
     missing = refusal.missing if isinstance(refusal, NotReady) else []
     context: dict[str, Any] = {
         "ask": ask,

@@ -35,7 +35,7 @@ from shifts.pages.riding_parts import asked_card as ride_asked
 from shifts.pages.undo import back_to
 from shifts.seats import booking as seats
 from shifts.seats import days, handover, pairing, requests
-from shifts.seats.alerts import SHORTLY
+from shifts.seats.alerts import is_short_notice
 from shifts.seats.keeping import kept_for
 from shifts.seats.refusals import AlreadyOn, Refusal
 from shifts.seats.rides import ride_of, sign_off_ride
@@ -224,7 +224,7 @@ def runs(request: Request) -> HttpResponse:
 def without_kept(found: list[Run], person: Person, at: datetime) -> list[Run]:
     """Leaves out the runs that wait for somebody else's regular run or crew; in Python, with a number of
     queries that does not grow."""
-    empty = [run for run in found if run.shift_id and not parts.has_driver(run)]
+    empty = [run for run in found if run.shift_id and not run.has_driver]
     kept = kept_for(empty, at=at) if empty else {}
     others = {pk: standing for pk, standing in kept.items() if standing.person_id != person.pk}
     crews = set(person.crews.values_list("pk", flat=True)) if others else set()
@@ -322,8 +322,8 @@ def show(request: Request, run: Run, *, status: int = 200, **happened: Any) -> H
     context["ill"] = ILL in request.GET and context["gave_back"] is not None
     context["call_as_well"] = (
         context["gave_back"] is not None
-        and not (context["over"] or run.is_cancelled or parts.has_driver(run))
-        and run.starts_at - at <= SHORTLY
+        and not (context["over"] or run.is_cancelled or run.has_driver)
+        and is_short_notice(run, at)
     )
     context["way_back"] = drop_offs.way_back(request, run, at) if context["nobody_there"] else None
     return render(request, "volunteer/run.html", context, status=status)
@@ -386,7 +386,7 @@ def give_back(request: Request, pk: int) -> HttpResponse:
         "form": GiveBackForm(),
         "run": found,
         "when": parts.when(found.starts_at),
-        "call_as_well": found.starts_at - at <= SHORTLY,
+        "call_as_well": is_short_notice(found, at),
         "regular": mine.standing_id,
     }
     return render(request, "volunteer/give_back.html", context)

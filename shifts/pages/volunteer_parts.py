@@ -71,11 +71,6 @@ def seat_on(run: Run, person: Person) -> Booking | None:
     return next((booking for booking in run.seated if booking.person_id == person.pk), None)
 
 
-def has_driver(run: Run) -> bool:
-    """Of a run that was fetched `with_people`."""
-    return any(booking.seat == Booking.Seat.DRIVER for booking in run.seated)
-
-
 def card_of(run: Run, viewer: Person, note: str = "") -> dict[str, Any]:
     """A run in a list."""
     stops = [stop.site.name for stop in run.ordered_stops]

@@ -128,7 +128,7 @@ def is_unled(run: Run, person: Person) -> bool:
 
 def regular_keeping(run: Run, at: datetime) -> Standing | None:
     """Whose regular run it is kept for: nobody sits there yet. None where it is kept for nobody."""
-    if run.shift_id is None or parts.has_driver(run) or run.is_cancelled or run.starts_at <= at:
+    if run.shift_id is None or run.has_driver or run.is_cancelled or run.starts_at <= at:
         return None
     return kept_for([run], at=at).get(run.pk)
 

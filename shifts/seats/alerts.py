@@ -18,6 +18,10 @@ from sites.log import record
 SHORTLY = timedelta(hours=24)
 
 
+def is_short_notice(run: Run, at: datetime) -> bool:
+    return run.starts_at - at <= SHORTLY
+
+
 def alerts(at: datetime) -> BookingQuerySet:
     """Bookings of drivers that were given back within a day of the start of a run that takes place and is not
     over, and that no coordinator has marked as seen; the earliest run first."""

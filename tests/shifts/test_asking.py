@@ -445,14 +445,19 @@ def test_the_dates_of_a_regular_run_that_ended_are_asked_about_one_by_one(people
     assert due[1:] == [start - timedelta(days=7) for start in starts[1:]]
 
 
-def test_a_run_that_is_kept_no_longer_is_asked_about_once(people):
+def kept_until(people):
+    """A run without its regular driver, and the morning from which it is kept for them no longer."""
     shift = weekly(people[0])
     regular = people[1][0]
     standing.begin(standing.Wish(shift=shift, person=regular, from_day=NOON.date()), by=None, at=NOON)
     run = shift.runs.ahead(NOON + timedelta(days=8)).first()
     run.bookings.all().update(ended_at=NOON, end="lapsed")
     regular.completions.filter(step__code="insurance").delete()
-    day = datetime.combine(run.local_date - timedelta(days=4), time(9), NEW_YORK)
+    return run, datetime.combine(run.local_date - timedelta(days=4), time(9), NEW_YORK)
+
+
+def test_a_run_that_is_kept_no_longer_is_asked_about_once(people):
+    run, day = kept_until(people)
     ask_around(day - timedelta(days=1))
     assert not Search.objects.filter(run=run).exists()
     assert ask_around(day) == 5
@@ -462,13 +467,7 @@ def test_a_run_that_is_kept_no_longer_is_asked_about_once(people):
 
 def test_one_that_was_called_about_before_is_asked_about_once_as_well(people):
     """A call while it was kept has begun a search that asks nobody by mail."""
-    shift = weekly(people[0])
-    regular = people[1][0]
-    standing.begin(standing.Wish(shift=shift, person=regular, from_day=NOON.date()), by=None, at=NOON)
-    run = shift.runs.ahead(NOON + timedelta(days=8)).first()
-    run.bookings.all().update(ended_at=NOON, end="lapsed")
-    regular.completions.filter(step__code="insurance").delete()
-    day = datetime.combine(run.local_date - timedelta(days=4), time(9), NEW_YORK)
+    run, day = kept_until(people)
     requests.called(run, people[1][1], "silent", by=None, at=day - timedelta(days=1))
     assert ask_around(day)
     assert not ask_around(day + timedelta(minutes=1))
